@@ -1,0 +1,101 @@
+"""The few things every part speaks of. Frozen, without I/O.
+
+Times inside a session are whole nanoseconds since the session's start (``t_ns``), on the session's
+clock, which never steps; the session's ``started_ns`` (UTC, Unix epoch) turns them into dates.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Literal, get_args
+
+Measure = Literal[
+    "forward-power",
+    "reflected-power",
+    "frequency",
+    "plate-voltage",
+    "plate-current",
+    "grid-current",
+    "bias-voltage",
+    "heater-voltage",
+    "line-voltage",
+    "alc",
+    "temperature",
+    "drive-power",
+]
+MEASURES: tuple[Measure, ...] = get_args(Measure)
+
+SessionKind = Literal["sweep", "soak", "watch", "import"]
+
+
+class State(StrEnum):
+    """How a planned slot ended."""
+
+    GOOD = "good"
+    OVER_RANGE = "over-range"  # the instrument said so (SCPI 9.9E37)
+    INVALID = "invalid"  # it answered, but not with a number that belongs to the question
+    MISSED = "missed"  # no answer: late, silent, not connected
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One planned slot of one channel: a value, or the reason there is none.
+
+    ``value`` is what the instrument said, in the channel's own unit, before any correction. ``t_ns`` is the
+    middle of the exchange (for a slot without one, the time it was planned for), ``took_ns`` how long it took.
+    """
+
+    channel: str
+    t_ns: int
+    value: float | None
+    took_ns: int = 0
+    state: State = State.GOOD
+    reason: str = ""  # for people; empty when good
+    said: str = ""  # what the instrument said, kept where it was not a plain number
+
+    def __post_init__(self) -> None:
+        """A good reading has a finite value, any other has none: nothing is ever both."""
+        good = self.value is not None and math.isfinite(self.value)
+        if good != (self.state is State.GOOD):
+            raise ValueError(f"{self.state} reading of {self.channel} with value {self.value}")
+
+
+EventKind = Literal[
+    "session",  # started, ended
+    "identity",  # an instrument said who it is
+    "link",  # lost, back
+    "wrong-instrument",  # another instrument answered at the address
+    "reply",  # garbled, cut or unasked replies, with what was said
+    "suspect",  # data["from_ns"], data["to_ns"]: readings of `instrument` that may answer another question
+    "error-queue",  # what SYSTem:ERRor? said after a fault
+    "clock",  # the host's clock stepped; data["step_s"]
+    "key",  # key line closed or opened (data["down"])
+    "band",  # a sweep asked for a band, or a key-down was assigned one
+    "store",  # trouble writing, and its end
+    "note",  # what the operator wrote down
+]
+EVENT_KINDS: tuple[EventKind, ...] = get_args(EventKind)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened at a time, other than a reading."""
+
+    t_ns: int
+    kind: EventKind
+    text: str
+    instrument: str = ""
+    channel: str = ""
+    data: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A result with its combined standard uncertainty and effective degrees of freedom (JCGM 100)."""
+
+    value: float
+    u: float
+    dof: float = math.inf

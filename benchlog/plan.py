@@ -1,0 +1,160 @@
+"""The plan file: one transmitter, its bands, what each must reach, and how a run goes about it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from benchlog.bench import Name
+from benchlog.errors import BadFile, Fault
+from benchlog.files import Drift, Duration, Frequency, Power, Ratio, Table, TomlFile, validate
+from benchlog.quantities import parse
+
+
+@dataclass(frozen=True, slots=True)
+class FrequencyTolerance:
+    """Written in Hz or in ppm."""
+
+    hz: float | None = None
+    ppm: float | None = None
+
+    def at(self, expected_hz: float) -> float:
+        """In Hz, at one frequency."""
+        return self.hz if self.hz is not None else (self.ppm or 0.0) * expected_hz / 1e6
+
+
+def _tolerance(found: object) -> object:
+    try:
+        tolerance = FrequencyTolerance(hz=parse(found, "frequency"))
+    except ValueError:
+        try:
+            tolerance = FrequencyTolerance(ppm=parse(found, "ratio") * 1e6)
+        except ValueError:
+            raise ValueError('written like "300 Hz" or "30 ppm"') from None
+    if (tolerance.hz if tolerance.hz is not None else tolerance.ppm or 0.0) <= 0:
+        raise ValueError("must be more than zero")
+    return tolerance
+
+
+class Band(Table):
+    """One band: where the dial stands and what the transmitter must show there."""
+
+    name: Name
+    dial: Frequency | None = None
+    segment: Frequency | None = None  # with reading: a set whose dial counts up from the segment's edge
+    reading: Annotated[float, BeforeValidator(lambda found: parse(found, "frequency"))] | None = None
+    mode: Literal["cw", "usb", "lsb", "am"] = "cw"
+    tone: Frequency | None = None  # audio tone fed to a sideband transmitter
+    min_power: Power
+    max_droop: Ratio | None = None
+    max_frequency_error: Annotated[FrequencyTolerance, BeforeValidator(_tolerance)] | None = None
+    max_drift: Drift | None = None  # Hz/s once read
+    tuning: tuple[str, ...] = ()  # what the sweep reminds the operator of
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Band:
+        if (self.dial is None) == (self.segment is None):
+            raise ValueError('give either dial = "14.300 MHz", or segment = "14.2 MHz" with reading = "100 kHz"')
+        if (self.segment is None) != (self.reading is None):
+            raise ValueError("segment and reading belong together")
+        if self.reading is not None and self.reading < 0:
+            raise ValueError("reading must not be negative")
+        if self.tone is not None and self.mode not in ("usb", "lsb"):
+            raise ValueError(f'a tone shifts the carrier only in "usb" and "lsb"; mode is "{self.mode}"')
+        return self
+
+    @property
+    def dial_hz(self) -> float:
+        """What the dial says."""
+        return self.dial if self.dial is not None else (self.segment or 0.0) + (self.reading or 0.0)
+
+    @property
+    def expected_hz(self) -> float:
+        """Where the RF should be: the dial, or the dial with the tone above or below it."""
+        shift = {"usb": 1.0, "lsb": -1.0}.get(self.mode, 0.0) * (self.tone or 0.0)
+        return self.dial_hz + shift
+
+
+class Transmitter(Table):
+    """Whose record it is."""
+
+    name: Name
+    serial: str = ""
+
+
+class Sweep(Table):
+    """How long each band is keyed."""
+
+    key_down: Duration = 20.0
+    rest: Duration = 40.0
+    settle: Annotated[float, BeforeValidator(lambda found: parse(found, "time")), Field(ge=0)] = 2.0
+    tuning: tuple[str, ...] = ()  # reminders for every band
+
+    @model_validator(mode="after")
+    def _window_left(self) -> Sweep:
+        if self.key_down - self.settle - 0.5 < 1.0:
+            raise ValueError("key_down must leave at least 1 s after settle and before the last 0.5 s")
+        return self
+
+
+class Soak(Table):
+    """A heat run: cycles of key-down and rest, for hours."""
+
+    band: str
+    key_down: Duration
+    rest: Duration
+    lasts: Duration
+
+
+class _PlanTables(Table):
+    transmitter: Transmitter
+    band: tuple[Band, ...] = Field(min_length=1)
+    sweep: Sweep = Sweep()
+    soak: Soak | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan file that has no faults, with the words it was read from."""
+
+    source: TomlFile
+    transmitter: Transmitter
+    bands: tuple[Band, ...]
+    sweep: Sweep
+    soak: Soak | None
+
+    def band(self, name: str) -> Band:
+        """By name. Raises KeyError."""
+        try:
+            return next(band for band in self.bands if band.name == name)
+        except StopIteration:
+            raise KeyError(name) from None
+
+
+def load_plan(path: Path) -> Plan:
+    """Read a plan file. Raises BadFile with every fault found."""
+    return plan_from(TomlFile.read(path))
+
+
+def plan_from(source: TomlFile) -> Plan:
+    """The same from words already read: a session keeps its plan file word for word."""
+    read = validate(_PlanTables, source.tables)
+    if isinstance(read, list):
+        raise BadFile(source.path, read)
+    names = Counter(band.name for band in read.band)
+    faults = [Fault("band", f'"{name}"', "two bands of one name") for name, n in names.items() if n > 1]
+    places = Counter(band.expected_hz for band in read.band)
+    faults += [
+        Fault("band", f"{hz / 1e6:.6f} MHz", "two bands expect this frequency; they could not be told apart")
+        for hz, n in places.items()
+        if n > 1
+    ]
+    if read.soak and read.soak.band not in names:
+        faults.append(Fault("soak.band", f'"{read.soak.band}"', f"no such band; known: {', '.join(names)}"))
+    if faults:
+        raise BadFile(source.path, faults)
+    return Plan(source, read.transmitter, read.band, read.sweep, read.soak)
