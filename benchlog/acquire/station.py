@@ -1,0 +1,193 @@
+"""One instrument on a bus: its link, its faults and the way back, and what its answers mean.
+
+A station never raises: whatever an instrument or its driver does ends as readings and events.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Protocol
+
+from benchlog.acquire.slots import Question, questions
+from benchlog.bench import Channel, Instrument
+from benchlog.clock import Clock
+from benchlog.driver import (
+    Answer,
+    BadReply,
+    Driver,
+    InstrumentError,
+    Settings,
+    UnaskedReply,
+    WrongInstrument,
+)
+from benchlog.files import Table
+from benchlog.model import Event, EventKind, Reading, State
+
+RETRY_S = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0)  # a meter switched back on is heard again well within a rest
+_SAID = 200  # characters of a bad reply worth keeping
+
+
+class Sink(Protocol):
+    """Where readings and events go. ``put`` returns at once and never raises; any thread may call it."""
+
+    def put(self, item: Reading | Event, /) -> None:
+        """Take one."""
+        ...
+
+
+class Station:
+    """One instrument, driven by one bus thread.
+
+    Args:
+        driver: the class; an object of it lives as long as the station, so that it remembers who answered first.
+        options: the instrument's own keys, validated.
+    """
+
+    def __init__(
+        self, instrument: Instrument, driver: type[Driver], options: Table, *, clock: Clock, sink: Sink
+    ) -> None:
+        self.instrument = instrument
+        self.name = instrument.name
+        self.questions = questions(instrument)
+        self.identity: str | None = None
+        self.fault = "not connected yet"  # why there is no link; "" while there is one
+        self._clock, self._sink = clock, sink
+        self._retry_ns = 0
+        self._failures = 0  # since the last good answer
+        self._told = ""  # the fault last told as an event: a dead instrument is one event, not one a try
+        self._last_ns: dict[str, int] = {}
+        self._previous_ns: int | None = None  # when the exchange before began
+        self._driver = driver(
+            Settings(
+                name=instrument.name,
+                address=instrument.address,
+                timeout_s=clock.real_s(instrument.timeout),
+                setup=instrument.setup,
+                identity=instrument.identity,
+                options=options,
+                note=self._note,
+            )
+        )
+
+    def connect(self) -> None:
+        """Open the link; on failure remember why, and when to try again."""
+        try:
+            identity = self._driver.open()
+        except Exception as exc:  # noqa: BLE001 - a stranger's driver may raise anything; the logger goes on
+            self._lost(exc)
+            return
+        if identity != self.identity:
+            self._event("identity", identity or "cannot say who it is", identity=identity)
+        self.identity = identity
+        self.fault = ""
+
+    def poll(self, question: Question, due_ns: int) -> None:
+        """Fill one slot: ask and stamp, or say why not."""
+        if self.fault and self._clock.t_ns() >= self._retry_ns:
+            self.connect()
+        if self.fault:
+            self.miss(question, due_ns, self.absence)
+            return
+        before = self._clock.t_ns()
+        try:
+            answer = self._driver.ask(question.ask)
+            values = list(_picked(question, answer))
+        except Exception as exc:  # noqa: BLE001 - as in connect
+            self._bad_exchange(question, due_ns, before, exc)
+            return
+        after = self._clock.t_ns()
+        self._answered()
+        oldest, newest = (after - before, 0) if answer.age_s is None else (self._session_ns(x) for x in answer.age_s)
+        for channel, value in values:
+            self._reading(channel, after - (oldest + newest) // 2, oldest - newest, value, answer.said)
+        self._previous_ns = before
+
+    def miss(self, question: Question, due_ns: int, reason: str) -> None:
+        """Account for a slot nothing was asked in."""
+        for channel in question.channels:
+            self._put(channel, due_ns, None, state=State.MISSED, reason=reason)
+
+    @property
+    def absence(self) -> str:
+        """Why there is nobody to ask; empty while there is."""
+        return f"no link: {self.fault}" if self.fault else ""
+
+    def close(self) -> None:
+        """Let go of the link."""
+        self._driver.close()
+
+    def _answered(self) -> None:
+        if self._told:
+            self._event("link", f"{self.name} is back")
+        self._told, self._failures = "", 0
+
+    def _session_ns(self, real_s: float) -> int:
+        return round(real_s * 1e9 * self._clock.factor)
+
+    def _reading(self, channel: Channel, t_ns: int, took_ns: int, value: float, said: str) -> None:
+        if math.isfinite(value):
+            self._put(channel, t_ns, value, took_ns=took_ns)
+        elif math.isnan(value):
+            reason = "the instrument says: not a number"
+            self._put(channel, t_ns, None, took_ns=took_ns, state=State.INVALID, reason=reason, said=said)
+        else:
+            reason = "the instrument says: over range"
+            self._put(channel, t_ns, None, took_ns=took_ns, state=State.OVER_RANGE, reason=reason, said=said)
+
+    def _bad_exchange(self, question: Question, due_ns: int, before: int, exc: Exception) -> None:
+        took_ns = self._clock.t_ns() - before
+        said = exc.said[:_SAID] if isinstance(exc, InstrumentError) else ""
+        answered = isinstance(exc, BadReply) or not isinstance(exc, InstrumentError)
+        state = State.INVALID if answered else State.MISSED
+        for channel in question.channels:
+            self._put(channel, due_ns, None, took_ns=took_ns, state=state, reason=_what(exc), said=said)
+        if isinstance(exc, UnaskedReply) and self._previous_ns is not None:
+            text = f"{self.name} said something unasked; its answer before may belong to another question"
+            self._event("suspect", text, from_ns=self._previous_ns, to_ns=before, said=said)
+        elif isinstance(exc, BadReply):
+            self._event("reply", f"{self.name}: {_what(exc)}", question=question.ask, said=said)
+        self._lost(exc)
+
+    def _lost(self, exc: Exception) -> None:
+        """Close, and try again soon at first, then ever more seldom."""
+        self._driver.close()
+        self.fault = _what(exc)
+        self._previous_ns = None
+        if self.fault != self._told:
+            kind: EventKind = "wrong-instrument" if isinstance(exc, WrongInstrument) else "link"
+            self._event(kind, f"{self.name}: {self.fault}")
+            self._told = self.fault
+        wait_s = RETRY_S[min(self._failures, len(RETRY_S) - 1)]
+        self._failures += 1
+        self._retry_ns = self._clock.t_ns() + round(wait_s * 1e9)
+
+    def _put(self, channel: Channel, t_ns: int, value: float | None, **how: object) -> None:
+        # An exchange that overran ends after the slots it ran over were due: their rows follow it.
+        t_ns = max(t_ns, self._last_ns.get(channel.name, -1) + 1)
+        self._last_ns[channel.name] = t_ns
+        self._sink.put(Reading(channel.name, t_ns, value, **how))  # type: ignore[arg-type]
+
+    def _event(self, kind: EventKind, text: str, **data: object) -> None:
+        self._sink.put(Event(self._clock.t_ns(), kind, text, instrument=self.name, data=data))
+
+    def _note(self, kind: str, text: str) -> None:
+        self._event("error-queue" if kind == "error-queue" else "note", text)
+
+
+def _picked(question: Question, answer: Answer) -> Iterator[tuple[Channel, float]]:
+    """Each channel's number out of the reply; BadReply where the reply does not hold it."""
+    for channel in question.channels:
+        if channel.field is not None:
+            place: int | str = channel.field
+        elif len(answer.values) == 1:
+            (place,) = answer.values
+        else:
+            place = channel.name if channel.name in answer.values else 0
+        if place not in answer.values:
+            raise BadReply(f"the reply has no field {place!r}", said=answer.said)
+        yield channel, answer.values[place]
+
+
+def _what(exc: Exception) -> str:
+    return exc.what if isinstance(exc, InstrumentError) else f"driver fault: {type(exc).__name__}: {exc}"

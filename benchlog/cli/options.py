@@ -1,0 +1,85 @@
+"""Options and arguments that several commands share, so that they read the same everywhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from benchlog.bench import Bench, load_bench
+from benchlog.errors import BadFile
+from benchlog.plan import Plan, load_plan
+
+F = TypeVar("F", bound=Callable[..., Any])
+_FILE = click.Path(path_type=Path)
+
+
+def bench_option(command: F) -> F:
+    """``--bench FILE``."""
+    return click.option(
+        "--bench", "bench_path", type=_FILE, default="bench.toml", show_default=True, envvar="BENCHLOG_BENCH",
+        help="The bench file: instruments, load, limits.",
+    )(command)  # fmt: skip
+
+
+def plan_option(command: F) -> F:
+    """``--plan FILE``."""
+    return click.option(
+        "--plan", "plan_path", type=_FILE, default="plan.toml", show_default=True, envvar="BENCHLOG_PLAN",
+        help="The plan file: transmitter, bands, what each must reach.",
+    )(command)  # fmt: skip
+
+
+def store_option(command: F) -> F:
+    """``--store FILE``."""
+    return click.option(
+        "--store", "store_path", type=_FILE, default="bench.benchlog", show_default=True, envvar="BENCHLOG_STORE",
+        help="The store: one SQLite file with all sessions.",
+    )(command)  # fmt: skip
+
+
+def json_option(command: F) -> F:
+    """``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON on standard output.")(command)
+
+
+class SessionRef(click.ParamType):
+    """A session's number, or ``last``."""
+
+    name = "session"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str | int:
+        """The number, or "last"."""
+        if value == "last" or isinstance(value, int):
+            return str(value) if value == "last" else value
+        if str(value).isdecimal():
+            return int(value)
+        self.fail(f'{value!r} is not a session: give its number (see `benchlog sessions`) or "last"', param, ctx)
+
+
+def session_argument(command: F) -> F:
+    """``SESSION``, by default the last one."""
+    return click.argument("session", type=SessionRef(), default="last")(command)
+
+
+def read_files(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]:
+    """Both files; where both have faults, the faults of both are told."""
+    from benchlog.acquire.registry import find
+
+    bad: list[BadFile] = []
+    bench = plan = None
+    try:
+        bench = load_bench(bench_path, find)
+    except BadFile as exc:
+        bad.append(exc)
+    try:
+        plan = load_plan(plan_path)
+    except BadFile as exc:
+        bad.append(exc)
+    if bench is None or plan is None:
+        if len(bad) == 2:
+            click.echo(f"benchlog: {bad[0]}", err=True)
+        raise bad[-1]
+    return bench, plan

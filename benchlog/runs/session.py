@@ -1,0 +1,93 @@
+"""A session: the buses, the writer and the clock of one run, started and ended together."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from benchlog.acquire.bus import Bus, buses
+from benchlog.bench import Bench, DriverLookup
+from benchlog.clock import Clock
+from benchlog.errors import StoreFailed
+from benchlog.model import Event, Reading, SessionKind
+from benchlog.plan import Plan
+from benchlog.store.writer import SessionWriter
+
+STORE_PATIENCE_S = 10.0  # how long rows may wait in memory for a store that takes none
+_CLOCK_CHECK_NS = 10**9
+
+
+class Session:
+    """The sink of all buses: what they put goes to the store, and to whoever listens.
+
+    As a context manager it ends itself: cleanly, or with the error as its ending.
+
+    Raises (on leaving): StoreFailed where not everything could be kept.
+    """
+
+    def __init__(
+        self, kind: SessionKind, bench: Bench, plan: Plan, *, store: Path, clock: Clock, drivers: DriverLookup
+    ) -> None:
+        self.kind, self.bench, self.plan, self.clock, self.store = kind, bench, plan, clock, store
+        self.ending = "ended"
+        self._drivers = drivers
+        self._heard: deque[Reading | Event] = deque()
+        self._buses: list[Bus] = []
+        self._next_clock_check_ns = 0
+        self._failing_since_ns: int | None = None
+
+    def __enter__(self) -> Self:
+        self.writer = SessionWriter.begin(
+            self.store, kind=self.kind, bench=self.bench, plan=self.plan, clock=self.clock
+        )
+        self.id = self.writer.session_id
+        self.put(Event(self.clock.t_ns(), "session", f"{self.kind} started"))
+        self._buses = buses(self.bench, self._drivers, clock=self.clock, sink=self)
+        for bus in self._buses:
+            bus.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        if exc is not None and not isinstance(exc, GeneratorExit):
+            self.ending = f"ended by a fault: {exc}"
+        until_ns = self.clock.t_ns()
+        for bus in self._buses:
+            bus.stop(until_ns)
+        for bus in self._buses:  # each ends within its instruments' time-outs
+            bus.join()
+        self.put(Event(self.clock.t_ns(), "session", self.ending))
+        self.writer.end(self.ending)
+
+    def put(self, item: Reading | Event, /) -> None:
+        """Keep it, and let it be heard."""
+        self.writer.put(item)
+        self._heard.append(item)
+
+    def heard(self) -> Iterator[Reading | Event]:
+        """What was put since the last call, in order."""
+        while self._heard:
+            yield self._heard.popleft()
+
+    def look_after(self) -> None:
+        """Log a stepped host clock; give up on a store that takes nothing. Call several times a second.
+
+        Raises: StoreFailed.
+        """
+        now = self.clock.t_ns()
+        if now >= self._next_clock_check_ns:
+            self._next_clock_check_ns = now + _CLOCK_CHECK_NS
+            if (step_s := self.clock.step_s()) is not None:
+                text = f"the host's clock stepped by {step_s:+.3f} s; the session's did not"
+                self.put(Event(now, "clock", text, data={"step_s": step_s}))
+        failure = self.writer.failure
+        if failure is None:
+            self._failing_since_ns = None
+        elif self._failing_since_ns is None:
+            self._failing_since_ns = now
+        elif self.clock.real_s((now - self._failing_since_ns) / 1e9) > STORE_PATIENCE_S:
+            raise StoreFailed(failure.what, where=failure.where, cure=failure.cure)

@@ -1,0 +1,323 @@
+"""A bus accounts for every slot, whatever its instruments do.
+
+The drivers here are scripted: what is under test is the bus. The same against real sockets and a real
+pseudo-terminal is in tests/real.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from benchlog.acquire.bus import ENDED, RAN_OVER, Bus, bus_of, buses
+from benchlog.acquire.slots import questions
+from benchlog.acquire.station import RETRY_S
+from benchlog.bench import Bench, bench_from
+from benchlog.clock import Clock
+from benchlog.driver import (
+    Answer,
+    BadReply,
+    LinkLost,
+    NoOptions,
+    NoReply,
+    Settings,
+    UnaskedReply,
+    WrongInstrument,
+)
+from benchlog.files import Table, TomlFile
+from benchlog.model import Event, Reading, State
+
+
+@dataclass
+class Script:
+    """What the scripted driver does, and what was done to it."""
+
+    asked: Callable[[str], Answer] = lambda _question: Answer({0: 1.0}, "1.0")
+    opened: Callable[[], str] = lambda: "Example,SCRIPTED"
+    calls: list[str] = field(default_factory=list)
+
+
+class Scripted:
+    """Looks its script up by instrument name."""
+
+    Options: ClassVar[type[Table]] = NoOptions
+    polled: ClassVar[bool] = True
+    scripts: ClassVar[dict[str, Script]] = {}
+
+    def __init__(self, settings: Settings) -> None:
+        self.script = self.scripts[settings.name]
+        self.settings = settings
+
+    def open(self) -> str:
+        self.script.calls.append("open")
+        return self.script.opened()
+
+    def ask(self, question: str) -> Answer:
+        self.script.calls.append("ask")
+        return self.script.asked(question)
+
+    def close(self) -> None:
+        self.script.calls.append("close")
+
+
+class Kept:
+    """A sink several buses may fill."""
+
+    def __init__(self) -> None:
+        self.items: list[Reading | Event] = []
+
+    def put(self, item: Reading | Event, /) -> None:
+        self.items.append(item)
+
+    def readings(self, channel: str) -> list[Reading]:
+        return [i for i in self.items if isinstance(i, Reading) and i.channel == channel]
+
+    def events(self, kind: str) -> list[Event]:
+        return [i for i in self.items if isinstance(i, Event) and i.kind == kind]
+
+
+@pytest.fixture
+def scripts() -> Iterator[dict[str, Script]]:
+    Scripted.scripts = {}
+    yield Scripted.scripts
+
+
+def bench_with(*instruments: str, every: str = "20 ms") -> Bench:
+    tables = "\n".join(
+        f'[[instrument]]\nname = "{name}"\ndriver = "scripted"\naddress = "link {name}"\ntimeout = "100 ms"\n'
+        f'[[instrument.channel]]\nname = "{name}"\nunit = "W"\nask = "Q?"\nevery = "{every}"\n'
+        for name in instruments
+    )
+    return bench_from(TomlFile(Path("bench.toml"), f'[bench]\nname = "scripted"\n{tables}'), lambda _: Scripted)
+
+
+def run(bench: Bench, seconds: float, clock: Clock | None = None) -> tuple[Kept, list[Bus], int]:
+    """All buses for a while; returns what they put, and where they were told to stop."""
+    clock, sink = clock or Clock(), Kept()
+    started = buses(bench, lambda _: Scripted, clock=clock, sink=sink)
+    for bus in started:
+        bus.start()
+    time.sleep(seconds)
+    until_ns = clock.t_ns()
+    for bus in started:
+        bus.stop(until_ns)
+    for bus in started:
+        bus.join()
+    return sink, started, until_ns
+
+
+def assert_every_slot_is_one_row(bench: Bench, sink: Kept, started: list[Bus], until_ns: int) -> None:
+    for bus, instrument in zip(started, bench.instruments, strict=True):
+        for question in questions(instrument):
+            for channel in question.channels:
+                rows = sink.readings(channel.name)
+                assert len(rows) == question.slots_between(bus.from_ns, until_ns)
+                stamps = [row.t_ns for row in rows]
+                assert all(a < b for a, b in zip(stamps, stamps[1:], strict=False)), "stamps must increase"
+
+
+def test_a_good_instrument_fills_every_slot(scripts: dict[str, Script]) -> None:
+    scripts["meter"] = Script()
+    bench = bench_with("meter")
+    sink, started, until_ns = run(bench, 0.5)
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    good = [r for r in sink.readings("meter") if r.state is State.GOOD]
+    assert len(good) >= 20
+    assert all(r.value == 1.0 for r in good)
+
+
+def test_the_stamp_is_the_middle_of_the_exchange(scripts: dict[str, Script]) -> None:
+    spans: list[tuple[int, int]] = []
+    clock = Clock()
+
+    def slow(_question: str) -> Answer:
+        before = clock.t_ns()
+        time.sleep(0.02)
+        spans.append((before, clock.t_ns()))
+        return Answer({0: 1.0}, "1.0")
+
+    scripts["meter"] = Script(asked=slow)
+    sink, _, _ = run(bench_with("meter", every="100 ms"), 0.35, clock)
+    good = [r for r in sink.readings("meter") if r.state is State.GOOD]
+    assert len(good) == len(spans) > 0
+    for reading, (before, after) in zip(good, spans, strict=True):
+        assert before <= reading.t_ns <= after
+        assert reading.took_ns >= after - before
+        assert abs(reading.t_ns - (before + after) / 2) < (reading.took_ns - (after - before)) / 2 + 1000
+
+
+def test_an_exchange_that_overruns_costs_slots_and_says_so(scripts: dict[str, Script]) -> None:
+    def slow(_question: str) -> Answer:
+        time.sleep(0.07)
+        return Answer({0: 1.0}, "1.0")
+
+    scripts["meter"] = Script(asked=slow)
+    bench = bench_with("meter")
+    sink, started, until_ns = run(bench, 0.5)
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    assert {r.reason for r in sink.readings("meter")} <= {"", RAN_OVER, ENDED}
+    assert sum(r.reason == RAN_OVER for r in sink.readings("meter")) > 5
+
+
+def test_a_dead_instrument_never_delays_another(scripts: dict[str, Script]) -> None:
+    """One hangs in every exchange, one in every connection; the third keeps all its slots."""
+
+    def hang(_question: str = "") -> Answer:
+        time.sleep(0.1)
+        raise NoReply("no reply within 0.1 s")
+
+    def hang_open() -> str:
+        time.sleep(0.2)
+        raise LinkLost("no route to host")
+
+    scripts["dead"], scripts["unreachable"], scripts["alive"] = Script(asked=hang), Script(opened=hang_open), Script()
+    bench = bench_with("dead", "unreachable", "alive")
+    sink, started, until_ns = run(bench, 0.8)
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    alive = sink.readings("alive")
+    assert sum(r.state is State.GOOD for r in alive) >= 0.9 * len(alive)
+    assert not any(r.state is State.GOOD for r in sink.readings("dead") + sink.readings("unreachable"))
+    assert any("no route to host" in r.reason for r in sink.readings("unreachable"))
+    assert len(sink.events("link")) == 2, "a dead instrument is one event, not one a try"
+
+
+@pytest.mark.parametrize(
+    ("fault", "state"),
+    [
+        (NoReply("no reply within 0.1 s"), State.MISSED),
+        (LinkLost("closed by the instrument"), State.MISSED),
+        (WrongInstrument("another instrument answers"), State.MISSED),
+        (BadReply("not a number", said=b"\xffgarbage"), State.INVALID),
+        (ZeroDivisionError("a stranger's driver"), State.INVALID),
+    ],
+)
+def test_after_any_fault_the_link_is_opened_again_before_a_question(
+    scripts: dict[str, Script], fault: Exception, state: State
+) -> None:
+    turns = iter([None, fault])
+
+    def once(_question: str) -> Answer:
+        if exc := next(turns, None):
+            raise exc
+        return Answer({0: 1.0}, "1.0")
+
+    script = scripts["meter"] = Script(asked=once)
+    bench = bench_with("meter")
+    sink, started, until_ns = run(bench, 0.4)
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    assert script.calls[:6] == ["open", "ask", "ask", "close", "open", "ask"]
+    bad = [r for r in sink.readings("meter") if r.state is not State.GOOD and r.reason]
+    assert bad[0].state is state
+    assert sum(r.state is State.GOOD for r in sink.readings("meter")[-5:]) >= 4, "it came back"
+    assert [e.text for e in sink.events("link")][-1] == "meter is back"
+    if isinstance(fault, BadReply):
+        assert any(r.said == "\\xffgarbage" for r in bad), "what it said is kept"
+
+
+def test_an_unasked_reply_puts_the_answer_before_in_doubt(scripts: dict[str, Script]) -> None:
+    turns = iter([None, UnaskedReply("said something unasked", said=b"7\n")])
+
+    def once(_question: str) -> Answer:
+        if exc := next(turns, None):
+            raise exc
+        return Answer({0: 1.0}, "1.0")
+
+    scripts["meter"] = Script(asked=once)
+    sink, _, _ = run(bench_with("meter"), 0.2)
+    (suspect,) = sink.events("suspect")
+    doubtful = [r for r in sink.readings("meter") if suspect.data["from_ns"] <= r.t_ns <= suspect.data["to_ns"]]
+    assert [r.value for r in doubtful if r.state is State.GOOD] == [1.0]
+
+
+def test_special_values_are_states_and_never_values(scripts: dict[str, Script]) -> None:
+    said = iter([math.inf, -math.inf, math.nan])
+    scripts["meter"] = Script(asked=lambda _q: Answer({0: next(said, 5.0)}, "9.9E37"))
+    sink, _, _ = run(bench_with("meter"), 0.3)
+    states = [r.state for r in sink.readings("meter") if r.said]
+    assert states == [State.OVER_RANGE, State.OVER_RANGE, State.INVALID]
+    assert all(r.value is None for r in sink.readings("meter") if r.state is not State.GOOD)
+
+
+def test_a_reply_without_the_field_is_a_bad_reply(scripts: dict[str, Script]) -> None:
+    """A list cut short must not put the remaining numbers under the wrong names, and resynchronises."""
+    text = """
+        [bench]
+        name = "x"
+        [[instrument]]
+        name = "meter"
+        driver = "scripted"
+        address = "a"
+        channel = [
+            {name = "forward", unit = "W", ask = "Q?", field = 0, every = "20 ms"},
+            {name = "reflected", unit = "W", ask = "Q?", field = 1, every = "20 ms"},
+        ]
+    """
+    bench = bench_from(TomlFile(Path("bench.toml"), text), lambda _: Scripted)
+    script = scripts["meter"] = Script(asked=lambda _q: Answer({0: 40.0}, "40.0"))
+    sink, _, _ = run(bench, 0.2)
+    for name in ("forward", "reflected"):
+        assert all(r.value is None for r in sink.readings(name))
+        assert any("no field 1" in r.reason for r in sink.readings(name))
+    assert script.calls[1:3] == ["ask", "close"]
+
+
+def test_tries_grow_more_seldom_until_it_answers(scripts: dict[str, Script]) -> None:
+    tries: list[int] = []
+    clock = Clock(factor=20.0)
+
+    def dead() -> str:
+        tries.append(clock.t_ns())
+        raise LinkLost("connection refused")
+
+    scripts["meter"] = Script(opened=dead)
+    run(bench_with("meter", every="100 ms"), 0.9, clock)
+    gaps_s = [(b - a) / 1e9 for a, b in zip(tries, tries[1:], strict=False)]
+    assert len(gaps_s) >= 5
+    for gap_s, wait_s in zip(gaps_s, RETRY_S, strict=False):
+        assert wait_s <= gap_s < wait_s + 1.0, gaps_s  # at the first slot after the wait
+
+
+def test_another_instrument_is_refused_and_named(scripts: dict[str, Script]) -> None:
+    def impostor() -> str:
+        raise WrongInstrument('"Other,1" answers instead of "^Example"')
+
+    script = scripts["meter"] = Script(opened=impostor)
+    sink, _, _ = run(bench_with("meter"), 0.3)
+    assert "ask" not in script.calls
+    (event,) = sink.events("wrong-instrument")
+    assert "Other,1" in event.text
+
+
+def test_polling_is_on_the_clocks_grid(scripts: dict[str, Script]) -> None:
+    """Deadlines are absolute: late wake-ups do not add up."""
+    scripts["meter"] = Script()
+    sink, _, _ = run(bench_with("meter", every="50 ms"), 0.8)
+    late = [r.t_ns % 50_000_000 for r in sink.readings("meter") if r.state is State.GOOD]
+    assert sorted(late)[len(late) // 2] < 25_000_000
+
+
+def test_a_sped_up_clock_keeps_the_plan(scripts: dict[str, Script]) -> None:
+    scripts["meter"] = Script()
+    bench = bench_with("meter", every="200 ms")
+    sink, started, until_ns = run(bench, 0.4, Clock(factor=10.0))
+    assert until_ns >= 4 * 10**9
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    assert sum(r.state is State.GOOD for r in sink.readings("meter")) >= 15
+
+
+def test_instruments_on_one_gpib_board_share_a_bus(scripts: dict[str, Script]) -> None:
+    assert bus_of("GPIB0::5::INSTR") == bus_of("gpib0::7::INSTR") != bus_of("GPIB1::5::INSTR")
+    assert bus_of("TCPIP::127.0.0.1::5025::SOCKET") != bus_of("TCPIP::127.0.0.1::5026::SOCKET")
+
+
+def test_no_bus_outlives_its_stop(scripts: dict[str, Script]) -> None:
+    scripts["meter"] = Script()
+    run(bench_with("meter", every="10 s"), 0.05)
+    assert not any(t.name.startswith("bus ") for t in threading.enumerate())

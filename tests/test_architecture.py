@@ -1,0 +1,93 @@
+"""The house as DEVELOPERS.md draws it: imports point one way, modules stay short."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+# Lower may not know higher; packages on one level do not know each other.
+LEVELS = [
+    {"errors", "model"},
+    {"quantities", "clock"},
+    {"files", "series"},
+    {"driver"},
+    {"bench", "driver_contract"},
+    {"plan"},
+    {"acquire", "analysis", "store", "simulate"},
+    {"runs", "report"},
+    {"cli"},
+]
+LEVEL_OF = {name: level for level, names in enumerate(LEVELS) for name in names}
+
+
+def modules(package: Path) -> list[Path]:
+    return sorted(p for p in package.rglob("*.py"))
+
+
+def imported(path: Path) -> set[str]:
+    """Every module imported anywhere in a file, also inside functions; relative imports are not used here."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found.add(str(node.module))
+            if node.module == "benchlog":
+                found |= {f"benchlog.{alias.name}" for alias in node.names}
+    return found
+
+
+@pytest.mark.parametrize("path", modules(ROOT / "benchlog"), ids=lambda p: str(p.relative_to(ROOT)))
+def test_imports_point_one_way(path: Path) -> None:
+    parts = path.relative_to(ROOT / "benchlog").with_suffix("").parts
+    if parts == ("__init__",):
+        return
+    own = LEVEL_OF[parts[0]]
+    for name in imported(path):
+        if not name.startswith("benchlog.") or (target := name.split(".")[1]) == "__version__":
+            continue
+        assert target == parts[0] or LEVEL_OF[target] < own, f"{parts[0]} may not import {name}"
+
+
+def test_benchlog_never_imports_the_drivers() -> None:
+    for path in modules(ROOT / "benchlog"):
+        assert not any(name.split(".")[0] == "benchlog_drivers" for name in imported(path)), path
+
+
+def test_drivers_use_only_what_a_strangers_driver_may() -> None:
+    allowed = {"benchlog.driver", "benchlog.files", "benchlog.quantities", "benchlog.model"}
+    for path in modules(ROOT / "drivers"):
+        used = {name for name in imported(path) if name.split(".")[0] == "benchlog"}
+        assert used <= allowed, f"{path}: {used - allowed}"
+
+
+def test_every_folder_says_what_lives_there() -> None:
+    for folder in [p for p in (ROOT / "benchlog").rglob("*") if p.is_dir() and any(p.glob("*.py"))]:
+        doc = ast.get_docstring(ast.parse((folder / "__init__.py").read_text()))
+        assert doc, folder
+
+
+def test_modules_stay_short() -> None:
+    long = {str(p): n for p in modules(ROOT) if ".venv" not in p.parts and (n := len(p.read_text().splitlines())) > 500}
+    assert not long
+
+
+def test_help_loads_nothing_heavy() -> None:
+    """`benchlog --help` stays quick because none of these is imported for it (measured by scripts/bench)."""
+    heavy = "numpy scipy matplotlib pyarrow pydantic pyvisa serial sqlite_utils rich jinja2 quantiphy"
+    code = (
+        "import sys; sys.argv=['benchlog','--help']\n"
+        "from benchlog.cli import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        f"loaded = sorted(set('{heavy}'.split()) & set(sys.modules)); sys.exit(' '.join(loaded) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "sweep" in done.stdout
