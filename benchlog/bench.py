@@ -119,6 +119,10 @@ class Channel(Table):
         zero = 0.0 if self.dimension == "power" else to_si(0.0, linear_unit(self.offset))
         return parse(self.offset, self.dimension) - zero
 
+    def in_si(self, value: float) -> float:
+        """One reading of this channel in SI, with scale and offset applied."""
+        return to_si(value, self.unit) * self.scale + self.offset_si
+
     @property
     def every_ns(self) -> int:
         """The polling period."""

@@ -45,7 +45,7 @@ def json_option(command: F) -> F:
     return click.option("--json", "as_json", is_flag=True, help="Print JSON on standard output.")(command)
 
 
-class SessionRef(click.ParamType):
+class SessionRef(click.ParamType[str | int]):
     """A session's number, or ``last``."""
 
     name = "session"
@@ -54,9 +54,9 @@ class SessionRef(click.ParamType):
         """The number, or "last"."""
         if value == "last" or isinstance(value, int):
             return str(value) if value == "last" else value
-        if str(value).isdecimal():
-            return int(value)
-        self.fail(f'{value!r} is not a session: give its number (see `benchlog sessions`) or "last"', param, ctx)
+        if not str(value).isdecimal():
+            self.fail(f'{value!r} is not a session: give its number (see `benchlog sessions`) or "last"', param, ctx)
+        return int(value)
 
 
 def session_argument(command: F) -> F:

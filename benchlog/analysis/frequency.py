@@ -1,0 +1,156 @@
+"""What a band's frequency does over a session: drift, settling, and the dial's part in its error."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.fits import theil_sen
+from benchlog.analysis.results import Dial, Result
+from benchlog.analysis.uncertainty import UNKNOWN, Accuracy, combine, correlation_time, rectangular
+from benchlog.analysis.verdicts import Sense, result
+from benchlog.model import Measured
+
+Array = NDArray[np.float64]
+
+MIN_SPAN_S = 600.0
+BLOCKS = 400  # readings are averaged into at most so many before all pairs of them are looked at
+WILD = 5.0
+EFFICIENCY = 0.955  # 3/pi, of the Theil-Sen slope against least squares in normal noise (Sen 1968)
+SETTLED_SHARE = 1 / 4  # of max_frequency_error
+WATCHED_SHARE = 1 / 3  # of the span, that a frequency must have stayed to be called settled
+FINAL_S = 60.0  # the final value is the median of the last minute's readings
+STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard deviations
+MIN_DIAL_BANDS = 3
+
+
+def drift(
+    t_s: Array, frequency_hz: Array, longest_window_s: float, accuracy: Accuracy | None = None
+) -> Measured | None:
+    """Robust slope in Hz/h of all readings in a band's windows.
+
+    Args:
+        t_s, frequency_hz: (n,) good readings, in order of time.
+        longest_window_s: slopes are taken between readings farther apart than one window, so that what the
+            frequency does within each key-down is not taken for what it does over the session; with one window
+            only, between all of them.
+    Returns:
+        None below 10 minutes of span. The uncertainty is the least-squares slope's, from the scatter about the line
+        with wild readings held to 5 robust standard deviations, widened for correlation (which a drift that is not
+        straight shows as) and for the median's efficiency; unknown below 4 readings.
+    """
+    if not len(t_s) or t_s[-1] - t_s[0] < MIN_SPAN_S:
+        return None
+    t, hz = _blocks(t_s, frequency_hz)
+    t = (t - t[0]) / 3600
+    apart_h = longest_window_s / 3600
+    try:
+        slope, intercept = theil_sen(t, hz, apart_h if apart_h < t[-1] / 2 else 0.0)
+    except ValueError:
+        return None
+    residuals = hz - (intercept + slope * t)
+    n = len(t)
+    dof, u = 0.0, UNKNOWN
+    if n >= 4:
+        centred = t - t.mean()
+        widening = correlation_time(residuals, 2)
+        dof = max(n / widening - 2, 1.0)
+        far = WILD * 1.4826 * float(np.median(np.abs(residuals)))
+        kept = np.clip(residuals, -far, far) if far > 0 else residuals
+        u = math.sqrt(float(kept @ kept) / dof / EFFICIENCY / float(centred @ centred))
+    gain = rectangular((accuracy.gain if accuracy else 0.0) * abs(slope))
+    return combine(slope, [(u, dof), (gain, math.inf)])
+
+
+def _blocks(t: Array, y: Array) -> tuple[Array, Array]:
+    if len(t) <= BLOCKS:
+        return t, y
+    edges = np.linspace(0, len(t), BLOCKS + 1).astype(int)
+    sizes = np.diff(edges)
+    return np.add.reduceat(t, edges[:-1]) / sizes, np.add.reduceat(y, edges[:-1]) / sizes
+
+
+def settled_after_s(t_s: Array, frequency_hz: Array, tolerance_hz: float | None) -> float | None:
+    """Session time after which the frequency stays within a quarter of ``tolerance_hz`` of its final value.
+
+    Args:
+        t_s, frequency_hz: (n,) good readings in a band's windows, in order of time.
+    Returns:
+        None where it cannot be told: no tolerance, less than 10 minutes of span, or it has stayed for less than a
+        third of the span, when it may as well be still on its way. Medians of five keep one wild reading from
+        counting. Where it never was outside, the first reading's time: settled when first seen.
+    """
+    if tolerance_hz is None or len(t_s) < 5 or t_s[-1] - t_s[0] < MIN_SPAN_S:
+        return None
+    final = float(np.median(frequency_hz[t_s >= t_s[-1] - FINAL_S]))
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(frequency_hz, 5), axis=1)
+    smooth = np.concatenate([[smooth[0]] * 2, smooth, [smooth[-1]] * 2])
+    outside = np.flatnonzero(np.abs(smooth - final) > tolerance_hz * SETTLED_SHARE)
+    first = int(outside[-1]) + 1 if len(outside) else 0
+    if first >= len(t_s) or t_s[-1] - t_s[first] < WATCHED_SHARE * (t_s[-1] - t_s[0]):
+        return None
+    return float(t_s[first])
+
+
+@dataclass(frozen=True, slots=True)
+class BandError:
+    """One band's frequency error: value and type A uncertainty in Hz, and where it was measured."""
+
+    error: Measured
+    expected_hz: float
+    tolerance_hz: float | None
+
+
+def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None) -> Dial | None:
+    """error_b = common + own_b with median(own) = 0; None below three bands.
+
+    The median is the middle band's error (or the mean of the middle two), and has its uncertainty. The counter's
+    gain error is one ratio for all bands, so in ``own`` only the difference of the bands' frequencies from the
+    middle one's counts, and its offset cancels. ``common`` is held against the strictest band's tolerance.
+    """
+    if len(errors) < MIN_DIAL_BANDS:
+        return None
+    accuracy = accuracy or Accuracy()
+    ordered = sorted(errors.values(), key=lambda band: band.error.value)
+    half = (len(ordered) - 1) // 2
+    middle = ordered[half : len(ordered) - half]
+    share = 1 / len(middle)
+    common = sum(band.error.value for band in middle) * share
+    middle_hz = sum(band.expected_hz for band in middle) * share
+    scatter = [(band.error.u * share, band.error.dof) for band in middle]
+    tolerances = [band.tolerance_hz for band in errors.values() if band.tolerance_hz is not None]
+    common_hz = combine(common, [*scatter, (accuracy.u(middle_hz), math.inf)])
+    own = {
+        name: combine(
+            band.error.value - common,
+            [
+                (band.error.u, band.error.dof),
+                *scatter,
+                (rectangular(accuracy.gain * abs(band.expected_hz - middle_hz)), math.inf),
+            ],
+        )
+        for name, band in errors.items()
+    }
+    return Dial(
+        result(common_hz, min(tolerances, default=None), Sense.WITHIN),
+        {name: result(value, None, Sense.WITHIN) for name, value in own.items()},
+    )
+
+
+def standing_out(own: Mapping[str, Result]) -> list[str]:
+    """Bands whose own error is beyond its uncertainty and beyond what the bands commonly differ by.
+
+    With a good counter every band differs from the middle one by more than its uncertainty; one wrong crystal is
+    told by standing out from the others, too.
+    """
+    values = {name: abs(found.value) for name, found in own.items() if found.value is not None}
+    common_spread = STANDS_OUT * float(np.median(list(values.values()))) if values else 0.0
+    return [
+        name
+        for name, value in values.items()
+        if (guard := own[name].expanded) is not None and value > guard and value > common_spread
+    ]

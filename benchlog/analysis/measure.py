@@ -1,0 +1,71 @@
+"""One key-down measured from the readings in its span alone: live at each key-up, and by ``analyse`` later."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.corrections import Corrected
+from benchlog.analysis.droop import DroopFit, fit_droop
+from benchlog.analysis.fits import fit_line
+from benchlog.analysis.keydowns import KeyDown, Span, band_of, counts, window_of
+from benchlog.analysis.uncertainty import Accuracy, WindowMean, scatter
+from benchlog.bench import Bench
+from benchlog.model import Measure, SessionKind
+from benchlog.plan import Plan
+
+Array = NDArray[np.float64]
+
+
+def measure_key_down(
+    start_s: float, stop_s: float, series: Mapping[str, Corrected], bench: Bench, plan: Plan, kind: SessionKind
+) -> KeyDown:
+    """Band, window, means and droop of one key-down.
+
+    Args:
+        start_s, stop_s: session time.
+        series: corrected channels by name; only what lies within the key-down is looked at, so that more may be in.
+    """
+    span = Span(start_s, stop_s)
+    power, frequency = measuring(series, "forward-power"), measuring(series, "frequency")
+    window = window_of(span, plan)
+    band = band_of(span, frequency, plan)
+    lasted_s = stop_s - start_s
+    key_down = KeyDown(
+        start_s, stop_s, band.name if band else None, counts(lasted_s, window, kind, plan), window, None, None, None
+    )
+    if window is None:
+        return key_down
+    if power is not None:
+        inside, channel = power.between(*window), bench.measuring("forward-power")
+        droop = fit_droop(*inside.good(), window, Accuracy.of(channel) if channel else None)
+        mean = window_mean(inside, droop)
+        key_down = replace(key_down, power_w=mean.mean if mean.n else None, droop=droop, power=mean)
+    if frequency is not None:
+        mean = window_mean(frequency.between(*window))
+        key_down = replace(key_down, frequency_hz=mean.mean if mean.n else None, frequency=mean)
+    return key_down
+
+
+def measuring(series: Mapping[str, Corrected], measure: Measure) -> Corrected | None:
+    """The channel that measures something; the bench file allows one at most."""
+    return next((one for one in series.values() if one.measures == measure), None)
+
+
+def window_mean(inside: Corrected, droop: DroopFit | None = None) -> WindowMean:
+    """Mean of the readings inside a window, with their noise about the droop curve or else a straight line."""
+    t_s, values = inside.good()
+    n = len(values)
+    if not n:
+        return WindowMean(0, math.nan, scatter(values), inside.over_range(), math.nan, math.nan)
+    mean = float(values.mean())
+    residuals, fitted = values - mean, 1
+    if droop is not None:
+        residuals, fitted = values - droop.curve(t_s), 2 if droop.tau_s is None else 3
+    elif n > 3:
+        residuals, fitted = fit_line(t_s, values).residuals, 2
+    return WindowMean(n, mean, scatter(residuals, fitted), inside.over_range(), float(t_s[0]), float(t_s[-1]))

@@ -1,0 +1,236 @@
+"""What a reader must know of the readings: gaps, over range, stuck instruments, wrong instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.corrections import GOOD, INVALID, MISSED, OVER_RANGE, Corrected
+from benchlog.analysis.keydowns import KeyDown, gap_limit_s
+from benchlog.analysis.results import Finding
+from benchlog.bench import Bench, Channel, Instrument
+from benchlog.model import Event
+from benchlog.quantities import show
+
+TOLD_ONE_BY_ONE = 3  # gaps of one channel; where there are more, one finding tells of all
+STUCK_READINGS = 30
+STUCK_S = 10.0
+NOISY_REPEATS = 0.2  # at most this share of a noisy channel's readings repeat the one before
+NOISY_TURNS = 0.3  # at least this share of its steps turn back; noise does so for two in three, a curve never
+
+_EXPLAINING = ("link", "wrong-instrument", "suspect", "reply")
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch of one channel without usable readings. ``absent``: not even a row says why."""
+
+    from_s: float
+    to_s: float
+    missed: int = 0
+    invalid: int = 0
+    absent: bool = False
+
+    @property
+    def slots(self) -> int:
+        """Planned readings that came to nothing."""
+        return self.missed + self.invalid
+
+
+def gaps(
+    bench: Bench, series: Mapping[str, Corrected], key_downs: Sequence[KeyDown], events: Sequence[Event]
+) -> Iterator[Finding]:
+    """Every stretch without readings, a single missed slot included.
+
+    A counter has nothing to count while the key is up, so for the frequency only key-downs are looked at.
+    """
+    for instrument, channel in bench.channels():
+        one = series.get(channel.name)
+        if one is None or not len(one.t_s):
+            continue
+        spans = None
+        if channel.measures == "frequency":
+            spans = [(key_down.start_s, key_down.stop_s) for key_down in key_downs]
+        found = find_gaps(one, gap_limit_s(one.t_s, channel.every), polled=bool(instrument.address), spans=spans)
+        if len(found) <= TOLD_ONE_BY_ONE:
+            for gap in found:
+                yield _gap_finding(instrument, channel, [gap], key_downs, events)
+        else:
+            yield _gap_finding(instrument, channel, found, key_downs, events)
+
+
+def find_gaps(
+    one: Corrected, limit_s: float, *, polled: bool = True, spans: Sequence[tuple[float, float]] | None = None
+) -> list[Gap]:
+    """Gaps of one channel, in order of time.
+
+    Args:
+        limit_s: bad slots closer together than this are one gap; rows farther apart are one, where the channel is
+            ``polled`` (a person types when there is something to type).
+        spans: look only here; None for everywhere.
+    """
+    bad = (one.state == MISSED) | (one.state == INVALID)
+    if spans is not None:
+        bad &= _within(one.t_s, spans)
+    at = np.flatnonzero(bad)
+    found: list[Gap] = []
+    # A good slot between two bad ones does not part them when they are close: a flickering link is one gap.
+    for run in np.split(at, np.flatnonzero(np.diff(one.t_s[at]) > limit_s) + 1):
+        if len(run):
+            missed = int(np.count_nonzero(one.state[run] == MISSED))
+            found.append(Gap(float(one.t_s[run[0]]), float(one.t_s[run[-1]]), missed, len(run) - missed))
+    if polled:
+        for i in np.flatnonzero(np.diff(one.t_s) > limit_s + 1e-6):
+            from_s, to_s = float(one.t_s[i]), float(one.t_s[i + 1])
+            if spans is None or any(start < to_s and from_s < stop for start, stop in spans):
+                found.append(Gap(from_s, to_s, absent=True))
+    return sorted(found, key=lambda gap: gap.from_s)
+
+
+def _gap_finding(
+    instrument: Instrument,
+    channel: Channel,
+    found: Sequence[Gap],
+    key_downs: Sequence[KeyDown],
+    events: Sequence[Event],
+) -> Finding:
+    from_s, to_s = found[0].from_s, max(gap.to_s for gap in found)
+    missed, invalid = sum(gap.missed for gap in found), sum(gap.invalid for gap in found)
+    absent = sum(gap.to_s - gap.from_s for gap in found if gap.absent)
+    parts = [f"{missed} not answered"] * bool(missed) + [f"{invalid} not usable"] * bool(invalid)
+    said = []
+    if parts:
+        slots = missed + invalid
+        said.append(f"{slots} {'reading' if slots == 1 else 'readings'} lacking ({', '.join(parts)})")
+    if absent:
+        said.append(f"nothing recorded for {show(absent, 's')}")
+    text = f"{channel.name}: {' and '.join(said)}"
+    if len(found) > 1:
+        text += f", in {len(found)} gaps"
+    reason = next(
+        (
+            event.text
+            for event in events
+            if event.instrument == instrument.name
+            and event.kind in _EXPLAINING
+            and from_s - 2 <= event.t_ns / 1e9 <= to_s + 2
+        ),
+        "",
+    )
+    bands = {k.band for k in key_downs if k.start_s <= to_s and from_s <= k.stop_s and k.band is not None}
+    return Finding(
+        "gap",
+        f"{text}; {reason}" if reason else text,
+        band=bands.pop() if len(bands) == 1 else None,
+        channel=channel.name,
+        from_ns=round(from_s * 1e9),
+        to_ns=round(to_s * 1e9),
+        value=float(missed + invalid) if parts else None,
+    )
+
+
+def over_range(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iterator[Finding]:
+    """Readings beyond the instrument's range: one finding for each channel and band, one for those outside any."""
+    for one in series.values():
+        at = one.t_s[one.state == OVER_RANGE]
+        if not len(at):
+            continue
+        rest = np.ones(len(at), dtype=bool)
+        for band in dict.fromkeys(key_down.band for key_down in key_downs):
+            inside = _within(at, [(k.start_s, k.stop_s) for k in key_downs if k.band == band])
+            rest &= ~inside
+            if inside.any():
+                yield _over_range_finding(one, at[inside], band)
+        if rest.any() and one.measures != "frequency":  # a counter without a signal may say anything
+            yield _over_range_finding(one, at[rest], None)
+
+
+def _over_range_finding(one: Corrected, at: NDArray[np.float64], band: str | None) -> Finding:
+    readings = "1 reading" if len(at) == 1 else f"{len(at)} readings"
+    where = f" on {band}" if band else ""
+    return Finding(
+        "over-range",
+        f"{one.channel} was over range in {readings}{where}: what it shows there says too little",
+        band=band,
+        channel=one.channel,
+        from_ns=round(at[0] * 1e9),
+        to_ns=round(at[-1] * 1e9),
+        value=float(len(at)),
+    )
+
+
+def stuck(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iterator[Finding]:
+    """Noisy channels that repeat one exact value over a long stretch while another channel changes.
+
+    Only readings in windows are compared, since much reads the same when the key is up. Noisy is who elsewhere
+    seldom repeats a value and often turns back: a coarse resolution repeats, a curve that has settled never turned.
+    """
+    windows = [key_down.window for key_down in key_downs if key_down.window]
+    inside = {}
+    for name, one in series.items():
+        kept = (one.state == GOOD) & _within(one.t_s, windows)
+        inside[name] = (one.t_s[kept], one.value[kept])
+    for name, (t_s, values) in inside.items():
+        start, stop = longest_run(values)
+        if stop - start < STUCK_READINGS or t_s[stop - 1] - t_s[start] < STUCK_S:
+            continue
+        if not _noisy(np.concatenate([values[:start], values[stop:]])):
+            continue
+        from_s, to_s = float(t_s[start]), float(t_s[stop - 1])
+        if not any(_changes(*other, from_s, to_s) for other_name, other in inside.items() if other_name != name):
+            continue
+        value = float(values[start])
+        shown = show(value, series[name].unit, 7)
+        yield Finding(
+            "stuck",
+            f"{name} repeated {shown} in {stop - start} readings in a row while others changed",
+            channel=name,
+            from_ns=round(from_s * 1e9),
+            to_ns=round(to_s * 1e9),
+            value=value,
+        )
+
+
+def longest_run(values: NDArray[np.float64]) -> tuple[int, int]:
+    """[start, stop) of the longest stretch of equal values; (0, 0) for none at all."""
+    if not len(values):
+        return 0, 0
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0) + 1, [len(values)]])
+    longest = int(np.argmax(np.diff(edges)))
+    return int(edges[longest]), int(edges[longest + 1])
+
+
+def _noisy(values: NDArray[np.float64]) -> bool:
+    if len(values) < STUCK_READINGS:
+        return False
+    steps = np.diff(values)
+    moves = steps[steps != 0]
+    if len(moves) < (1 - NOISY_REPEATS) * len(steps):
+        return False
+    return bool(np.mean(np.sign(moves[1:]) != np.sign(moves[:-1])) >= NOISY_TURNS)
+
+
+def _changes(t_s: NDArray[np.float64], values: NDArray[np.float64], from_s: float, to_s: float) -> bool:
+    there = values[(t_s >= from_s) & (t_s <= to_s)]
+    return len(np.unique(there)) >= STUCK_READINGS // 3
+
+
+def wrong_instruments(bench: Bench, events: Iterable[Event]) -> Iterator[Finding]:
+    """Another instrument than the bench file's answered: one finding for each instrument."""
+    told: dict[str, list[Event]] = {}
+    for event in events:
+        if event.kind == "wrong-instrument":
+            told.setdefault(event.instrument, []).append(event)
+    for name, said in told.items():
+        text = f"{name}: {said[0].text}" if name else said[0].text
+        yield Finding("wrong-instrument", text, from_ns=said[0].t_ns, to_ns=said[-1].t_ns)
+
+
+def _within(t_s: NDArray[np.float64], spans: Iterable[tuple[float, float]]) -> NDArray[np.bool_]:
+    inside = np.zeros(len(t_s), dtype=bool)
+    for from_s, to_s in spans:
+        inside[np.searchsorted(t_s, from_s, "left") : np.searchsorted(t_s, to_s, "right")] = True
+    return inside

@@ -1,0 +1,202 @@
+"""Uncertainty after JCGM 100:2008 (the GUM): scatter, accuracy limits, and how they join.
+
+Type A, the scatter of readings: readings that follow one another closely repeat part of their noise, so n of
+them are worth fewer. With the integrated correlation time tau, n_eff = n / tau, and the variance of the mean is
+(sum of squared residuals / n) / (n_eff - fitted), which is s**2 / n where the noise is white.
+Source: GUM 4.2.7; A. Zieba, Metrol. Meas. Syst. 17 (2010) 3-16 (effective number, unbiased variance).
+
+Type B, an instrument's accuracy limits: rectangular, u = a / sqrt(3) (GUM 4.3.7), common to all readings of the
+channel, so that no number of readings averages them away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.bench import Channel
+from benchlog.model import Measured
+
+COVERAGE = 0.95
+UNKNOWN = math.inf  # a standard uncertainty nothing is known of
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """What the residuals of n readings about a fitted curve tell of their noise."""
+
+    n: int
+    sd: float  # as if the noise were white: n - fitted degrees of freedom
+    lag1: float  # lag-1 autocorrelation
+    n_eff: float  # how many independent readings they are worth
+    dof: float  # n_eff - fitted, at least 1; 0 where nothing can be said
+    variance: float  # of one reading, correlation allowed for
+
+    @property
+    def u_mean(self) -> float:
+        """Standard uncertainty of the mean of the readings."""
+        return math.sqrt(self.variance / self.n_eff) if self.dof else UNKNOWN
+
+
+def scatter(residuals: NDArray[np.float64], fitted: int = 1) -> Scatter:
+    """Noise of readings from their residuals.
+
+    Args:
+        residuals: (n,) in order of time, finite; readings minus a curve with ``fitted`` parameters (a mean has one).
+    Returns:
+        ``dof`` is 0 and ``variance`` 0 where n <= fitted: no scatter can be seen.
+    """
+    n = len(residuals)
+    if n <= fitted:
+        return Scatter(n, 0.0, 0.0, float(max(n, 1)), 0.0, 0.0)
+    square_sum = float(residuals @ residuals)
+    n_eff = n / correlation_time(residuals, fitted)
+    dof = max(n_eff - fitted, 1.0)
+    return Scatter(
+        n=n,
+        sd=math.sqrt(square_sum / (n - fitted)),
+        lag1=autocorrelation(residuals, 1),
+        n_eff=n_eff,
+        dof=dof,
+        variance=square_sum / n * n_eff / dof,
+    )
+
+
+def type_a(values: NDArray[np.float64]) -> Measured:
+    """Mean of (n,) finite readings with the uncertainty their scatter gives it. Raises ValueError: none."""
+    if not len(values):
+        raise ValueError("no readings")
+    mean = float(values.mean())
+    found = scatter(values - mean)
+    return Measured(mean, found.u_mean, found.dof)
+
+
+def autocorrelation(residuals: NDArray[np.float64], lag: int) -> float:
+    """r_k = sum(e(t) e(t+k)) / sum(e(t)**2); 0 where nothing scatters (NIST/SEMATECH handbook 1.3.5.12)."""
+    square_sum = float(residuals @ residuals)
+    return float(residuals[:-lag] @ residuals[lag:]) / square_sum if square_sum > 0 else 0.0
+
+
+def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
+    """Integrated correlation time in readings: 1 for white noise, never less, at most n / 2.
+
+    The larger of two estimates. One takes the noise for first-order autoregressive, tau = (1 + rho) / (1 - rho),
+    which a short series still gives well; its r_1 comes out low by (p + (2 + 2p) rho) / n, p the fitted parameters,
+    and is corrected (for p = 1: F. H. C. Marriott, J. A. Pope, Biometrika 41 (1954) 390-402). The other sums r_k up to
+    the first that is not positive, and so sees what is slow beneath white noise.
+    """
+    n = len(residuals)
+    square_sum = float(residuals @ residuals)
+    if n < 3 or square_sum <= 0:
+        return 1.0
+    total = 0.0
+    for k in range(1, n):
+        r = float(residuals[:-k] @ residuals[k:]) / square_sum
+        if r <= 0:
+            break
+        total += (1 - k / n) * r
+    shrunk = 1 - (2 + 2 * fitted) / n
+    rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk if shrunk > 0 else 1.0
+    rho = min(max(rho, 0.0), 1 - 2 / n)
+    return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """A channel's accuracy limits, +/- (gain x reading + offset), on its corrected SI values.
+
+    The two parts are errors that all readings of the channel share: one gain, one offset.
+    """
+
+    gain: float = 0.0  # of the reading, a plain ratio
+    offset: float = 0.0  # of full scale, SI, times |scale|
+    zero: float = 0.0  # what the correction adds to every reading: no part of what the instrument read
+
+    @classmethod
+    def of(cls, channel: Channel) -> Accuracy:
+        """From the bench file."""
+        return cls(channel.of_reading, channel.of_range * channel.range_si * abs(channel.scale), channel.offset_si)
+
+    def limit(self, value: float) -> float:
+        """Half-width a of the rectangular distribution about a corrected value."""
+        return self.gain * abs(value - self.zero) + self.offset
+
+    def u(self, value: float) -> float:
+        """Standard uncertainty from the limits alone."""
+        return rectangular(self.limit(value))
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a quantity that lies anywhere within +/- half_width (GUM 4.3.7)."""
+    return half_width / math.sqrt(3)
+
+
+def combine(value: float, components: Iterable[tuple[float, float]]) -> Measured:
+    """Independent components (u, dof) of one value: root sum of squares, Welch-Satterthwaite (GUM 5.1.2, G.4.1)."""
+    parts = list(components)
+    u = math.hypot(*(part for part, _ in parts))
+    if u == 0 or not math.isfinite(u):
+        return Measured(value, u, math.inf if u == 0 else 0.0)
+    shrink = sum((part / u) ** 4 / dof for part, dof in parts if part > 0 and math.isfinite(dof))
+    return Measured(value, u, 1 / shrink if shrink > 0 else math.inf)
+
+
+def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
+    """Student's t for a two-sided interval. ``dof`` need not be whole: the distribution itself interpolates (G.4.1).
+
+    Raises:
+        ValueError: no degrees of freedom.
+    """
+    from scipy import special  # half the import time of this package; not needed before the first result
+
+    if not dof > 0:
+        raise ValueError("no degrees of freedom, no coverage factor")
+    upper = (1 + coverage) / 2
+    # stdtrit loses its footing for huge dof; from 1e6 on the normal quantile is the same to 3e-6.
+    return float(special.ndtri(upper) if dof > 1e6 else special.stdtrit(dof, upper))
+
+
+def expanded(measured: Measured, coverage: float = COVERAGE) -> tuple[float, float] | None:
+    """(U, k), U = k u; None where the uncertainty is unknown."""
+    if not math.isfinite(measured.u) or not measured.dof > 0:
+        return None
+    k = coverage_factor(measured.dof, coverage)
+    return k * measured.u, k
+
+
+@dataclass(frozen=True, slots=True)
+class WindowMean:
+    """One channel's readings in one window: their mean, and their noise about the curve they follow.
+
+    The window's own trend (droop, drift) belongs to what is measured and so not to the noise.
+    """
+
+    n: int
+    mean: float  # NaN where n is 0
+    scatter: Scatter
+    over_range: int  # readings in the window beyond the instrument's range: in no mean, and biasing it
+    first_s: float  # of the good readings
+    last_s: float
+
+
+def pool(windows: Sequence[WindowMean]) -> Measured | None:
+    """Mean of all readings in the windows, with the noise pooled over them; None where there is no reading.
+
+    Windows are apart in time, so their noise is independent; its variance is taken to be one for all of them,
+    which lets a window with a single reading borrow it. A single reading alone has an unknown uncertainty.
+    """
+    windows = [window for window in windows if window.n]
+    n = sum(window.n for window in windows)
+    if not n:
+        return None
+    mean = sum(window.n * window.mean for window in windows) / n
+    dof = sum(window.scatter.dof for window in windows)
+    if not dof:
+        return Measured(mean, UNKNOWN, 0.0)
+    variance = sum(window.scatter.dof * window.scatter.variance for window in windows) / dof
+    u = math.sqrt(variance * sum((window.n / n) ** 2 / window.scatter.n_eff for window in windows))
+    return Measured(mean, u, dof)

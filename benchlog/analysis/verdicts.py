@@ -1,0 +1,61 @@
+"""Values against limits, by guarded acceptance with guard band U (JCGM 106:2012, 8.3.2; ILAC-G8:09/2019, 4.2.2).
+
+pass: the whole interval value +/- U meets the limit. fail: none of it does. undecided: between, or U unknown.
+Ties pass: a value on the limit meets it.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import Enum
+from fractions import Fraction
+
+from benchlog.analysis.results import Result, Verdict
+from benchlog.analysis.uncertainty import expanded
+from benchlog.model import Measured
+
+
+class Sense(Enum):
+    """What it takes to meet a limit L."""
+
+    AT_LEAST = "x >= L"
+    AT_MOST = "x <= L"
+    WITHIN = "|x| <= L"
+
+
+def verdict(value: float, guard: float | None, limit: float | None, sense: Sense) -> Verdict:
+    """The verdict on ``value`` +/- ``guard``; ``guard`` None: unknown. Without a limit there is nothing to miss."""
+    if limit is None:
+        return "pass"
+    if guard is None or not math.isfinite(guard) or not math.isfinite(value):
+        return "undecided"
+    at, u, bound = _decimal(value), _decimal(guard), _decimal(limit)
+    low, high = at - u, at + u
+    if sense is Sense.AT_LEAST:
+        whole, none = low >= bound, high < bound
+    elif sense is Sense.AT_MOST:
+        whole, none = high <= bound, low > bound
+    else:
+        whole, none = low >= -bound and high <= bound, low > bound or high < -bound
+    return "pass" if whole else "fail" if none else "undecided"
+
+
+def result(measured: Measured | None, limit: float | None, sense: Sense, *, in_doubt: bool = False) -> Result:
+    """A ``Result`` of the record.
+
+    ``in_doubt``: readings are lacking in a way that U does not tell (over range, a key-down without a value), so
+    against a limit the verdict is "undecided" whatever the number.
+    """
+    if measured is None:
+        return Result.missing(limit)
+    interval = expanded(measured)
+    if interval is None:
+        return Result(measured.value, None, None, None, limit, verdict(measured.value, None, limit, sense))
+    guard, k = interval
+    said = verdict(measured.value, None if in_doubt else guard, limit, sense)
+    return Result(measured.value, guard, k, measured.dof, limit, said)
+
+
+def _decimal(value: float) -> Fraction:
+    """The number as it prints: 60.3 - 0.3 meets 60 here, as it does for whoever reads the record."""
+    return Fraction(repr(float(value)))

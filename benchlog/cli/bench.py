@@ -1,0 +1,144 @@
+"""What is on the bench: ``check`` and ``drivers``."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from benchlog.acquire.probe import Probed, probe
+from benchlog.acquire.registry import find, installed
+from benchlog.bench import Bench
+from benchlog.cli.options import bench_option, json_option, plan_option, read_files
+from benchlog.clock import Clock
+from benchlog.model import Reading
+from benchlog.plan import Plan
+from benchlog.report.numbers import megahertz
+from benchlog.report.words import count
+from benchlog.simulate.lease import factor_for
+
+
+@click.command("check")
+@bench_option
+@plan_option
+@json_option
+def check_command(bench_path: Path, plan_path: Path, as_json: bool) -> int:
+    """Check both files, ask every instrument who it is, and show one reading of each channel.
+
+    Exit status 3 where an instrument does not answer, or a channel has no reading to show.
+    """
+    bench, plan = read_files(bench_path, plan_path)
+    clock = Clock(factor_for([instrument.address for instrument in bench.instruments]))
+    probed = probe(bench, find, clock)
+    warnings = _warnings(bench)
+    if as_json:
+        click.echo(json.dumps(_as_json(bench, plan, probed, warnings), indent=2))
+    else:
+        _print(bench, plan, probed, warnings)
+    return 3 if any(found.fault or any(_silent(r) for r in found.readings) for found in probed) else 0
+
+
+def _silent(reading: Reading) -> bool:
+    """No reading came, as against one that says "no signal": a counter at rest has nothing to count."""
+    return reading.value is None and not reading.said
+
+
+def _warnings(bench: Bench) -> list[str]:
+    said = []
+    for measure, why in (
+        ("forward-power", "key-downs are detected by it"),
+        ("frequency", "bands are recognised by it"),
+    ):
+        if bench.measuring(measure) is None:  # type: ignore[arg-type]
+            said.append(f"no channel measures {measure}: {why}, so there can be neither sweep nor watch")
+    if bench.key is not None:
+        said.append("a key line is named: this version keys nothing")
+    measured = {channel.measures for _, channel in bench.channels()}
+    limited = sorted(name.replace("_", "-") for name in bench.limits.model_fields_set - {"key_down"})
+    return said + [f"limits.{name}: no channel measures it" for name in limited if name not in measured]
+
+
+def _as_json(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> dict[str, Any]:
+    return {
+        "bench": bench.name,
+        "transmitter": plan.transmitter.name,
+        "bands": [{"band": band.name, "expected_hz": band.expected_hz} for band in plan.bands],
+        "instruments": [
+            {
+                "instrument": found.instrument.name,
+                "address": found.instrument.address,
+                "identity": found.identity or None,
+                "fault": found.fault or None,
+                "channels": [
+                    {
+                        "channel": reading.channel,
+                        "value": reading.value,
+                        "unit": _unit(found, reading),
+                        "state": reading.state.value,
+                        "reason": reading.reason or None,
+                    }
+                    for reading in found.readings
+                ],
+            }
+            for found in probed
+        ],
+        "warnings": warnings,
+    }
+
+
+def _unit(found: Probed, reading: Reading) -> str:
+    return next(channel.unit for channel in found.instrument.channel if channel.name == reading.channel)
+
+
+def _print(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> None:
+    console = Console(highlight=False)
+    bands = ", ".join(f"{band.name} {megahertz(band.expected_hz)}" for band in plan.bands)
+    console.print(Text(f'"{bench.name}" for {plan.transmitter.name}: {count(len(plan.bands), "band")} ({bands})'))
+    table = Table(box=box.HORIZONTALS, pad_edge=False, show_edge=True, padding=(0, 1))
+    for heading in ("Instrument", "Who answers", "Channel", "Reads"):
+        table.add_column(heading, overflow="fold")
+    for found in probed:
+        who = found.identity or found.fault or "there; cannot say who it is"
+        table.add_row(
+            Text(found.instrument.name, style="bold"),
+            Text(who, style="bold" if found.fault else ""),
+            Text("\n".join(reading.channel for reading in found.readings)),
+            Text("\n".join(_reads(found, reading) for reading in found.readings)),
+        )
+    console.print(table)
+    for warning in warnings:
+        console.print(Text(f"! {warning}", style="bold"))
+
+
+def _reads(found: Probed, reading: Reading) -> str:
+    if reading.value is not None:
+        return f"{reading.value:g} {_unit(found, reading)}"
+    return reading.reason if reading.said else "nothing"
+
+
+@click.command("drivers")
+@json_option
+def drivers_command(as_json: bool) -> int:
+    """List the instrument drivers that are installed, with why one cannot be used."""
+    found = installed()
+    if as_json:
+        click.echo(json.dumps([asdict(driver) for driver in found], indent=2))
+        return 0
+    table = Table(box=box.HORIZONTALS, pad_edge=False, show_edge=True, padding=(0, 1))
+    for heading in ("Driver", "From", "What it is"):
+        table.add_column(heading, overflow="fold")
+    for driver in found:
+        table.add_row(
+            Text(driver.name, style="bold"),
+            Text(f"{driver.distribution} {driver.version}"),
+            Text(driver.summary if not driver.reason else f"cannot be used: {driver.reason}"),
+        )
+    Console(highlight=False).print(table)
+    return 0

@@ -1,0 +1,166 @@
+"""What is in the store, and ways in and out: ``sessions``, ``report``, ``enter``, ``import``, ``export``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from benchlog.cli.options import (
+    bench_option,
+    json_option,
+    plan_option,
+    read_files,
+    session_argument,
+    store_option,
+)
+from benchlog.cli.record import ending, exit_status, print_record
+from benchlog.clock import rfc3339
+from benchlog.errors import UsageError
+from benchlog.report import words
+from benchlog.report.numbers import duration
+from benchlog.runs.records import record_of
+from benchlog.store.enter import enter
+from benchlog.store.exchange import export_csv, export_parquet, import_csv
+from benchlog.store.reader import StoredSession, StoreReader
+
+
+@click.command("sessions")
+@store_option
+@json_option
+def sessions_command(store_path: Path, as_json: bool) -> int:
+    """List the sessions in the store."""
+    reader = StoreReader.open(store_path)
+    sessions = reader.sessions()
+    counts = {session.id: reader.counts(session.id) for session in sessions}
+    if as_json:
+        click.echo(json.dumps([_as_json(session, counts[session.id]) for session in sessions], indent=2))
+        return 0
+    if not sessions:
+        click.echo("No session in this store yet.")
+        return 0
+    table = Table(box=box.HORIZONTALS, pad_edge=False, show_edge=True, padding=(0, 1))
+    for heading in ("No.", "Kind", "Transmitter", "Started (UTC)", "Lasted", "Readings", "Ended"):
+        table.add_column(heading, overflow="fold", justify="right" if heading in ("No.", "Readings") else "left")
+    for session in sessions:
+        lasted = "" if session.ended_ns is None else duration((session.ended_ns - session.started_ns) / 1e9)
+        table.add_row(
+            str(session.id),
+            session.kind,
+            Text(session.transmitter),
+            words.stamp(session.started_ns),
+            lasted,
+            f"{sum(counts[session.id].values()):,}",
+            Text(session.ending if session.ended_ns is not None else "not ended: running, or cut off"),
+        )
+    Console(highlight=False).print(table)
+    return 0
+
+
+def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:
+    return {
+        "id": session.id,
+        "kind": session.kind,
+        "transmitter": session.transmitter,
+        "bench": session.bench,
+        "started": rfc3339(session.started_ns),
+        "ended": None if session.ended_ns is None else rfc3339(session.ended_ns),
+        "ending": session.ending if session.ended_ns is not None else None,
+        "readings": counts,
+    }
+
+
+@click.command("report")
+@session_argument
+@store_option
+@json_option
+@click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the record as one HTML file.")
+def report_command(session: str | int, store_path: Path, as_json: bool, html_path: Path | None) -> int:
+    """Print the record of SESSION (a number, or "last"), or write it as HTML.
+
+    Exit status 0 where every verdict passed, 1 where one failed or is undecided.
+    """
+    kept = record_of(store_path, session)
+    if html_path is None:
+        return print_record(kept, as_json=as_json)
+    from benchlog.report import html
+
+    page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
+    write_text(html_path, page)
+    if as_json:
+        return print_record(kept, as_json=True)
+    click.echo(f"Record of session {kept.session.id} written to {html_path}")
+    return exit_status(kept)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Raises UsageError where the file cannot be written."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as exc:
+        raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), cure="Name another file.") from None
+
+
+@click.command("enter", context_settings={"ignore_unknown_options": True})
+@click.argument("channel")
+@click.argument("value")
+@store_option
+def enter_command(channel: str, value: str, store_path: Path) -> int:
+    """Enter a reading by hand into the running session: the needle nobody can poll.
+
+    CHANNEL is one of a "typed" instrument of the bench file; VALUE is a number in the channel's unit.
+    """
+    try:
+        number = float(value)
+    except ValueError:
+        raise UsageError(
+            f'"{value}" is not a number',
+            where="VALUE",
+            cure="Give the number alone, in the channel's unit: 850 or -97.5",
+        ) from None
+    reading = enter(store_path, channel, number)
+    click.echo(f"{channel} = {reading.value:g}, {duration(reading.t_ns / 1e9)} into the session")
+    return 0
+
+
+@click.command("import")
+@click.argument("csv_path", metavar="CSV", type=click.Path(path_type=Path))
+@bench_option
+@plan_option
+@store_option
+def import_command(csv_path: Path, bench_path: Path, plan_path: Path, store_path: Path) -> int:
+    """Take readings from a CSV file as a new session; its number is printed last.
+
+    The file has a header time,channel,value (state may follow), times as in RFC 3339, channels as in the bench file,
+    values in the channels' units. A bad row is named by its line, and nothing is imported unless all is good.
+    """
+    bench, plan = read_files(bench_path, plan_path)
+    click.echo(import_csv(csv_path, store_path, bench, plan))
+    return 0
+
+
+@click.command("export")
+@session_argument
+@click.argument("path", metavar="FILE", type=click.Path(path_type=Path))
+@store_option
+@click.option("--force", is_flag=True, help="Write over a file that is there.")
+def export_command(session: str | int, path: Path, store_path: Path, force: bool) -> int:
+    """Write the raw readings of SESSION to FILE: CSV or Parquet, by the name's ending.
+
+    The CSV is what `import` takes; Parquet has everything the store has of a reading.
+    """
+    ways = {".csv": export_csv, ".parquet": export_parquet}
+    way = ways.get(path.suffix.lower())
+    if way is None:
+        raise UsageError("the name says neither CSV nor Parquet", where=str(path), cure="End it in .csv or .parquet.")
+    reader = StoreReader.open(store_path)
+    found = reader.session(session)
+    way(reader, found.id, path, force=force)
+    click.echo(f"Session {found.id} written to {path}")
+    return 0

@@ -1,0 +1,59 @@
+"""The main job on the built-in simulated bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from benchlog.acquire.registry import find
+from benchlog.bench import load_bench
+from benchlog.cli.data import write_text
+from benchlog.cli.live import attend
+from benchlog.cli.options import json_option
+from benchlog.cli.record import ending
+from benchlog.errors import UsageError
+from benchlog.plan import load_plan
+from benchlog.runs.records import record_of
+from benchlog.runs.sweep import sweep
+from benchlog.simulate.process import BenchProcess
+
+STORE, RECORD = "demo.benchlog", "record.html"
+
+
+@click.command("demo")
+@click.option(
+    "--folder", type=click.Path(path_type=Path, file_okay=False), default="benchlog-demo", show_default=True,
+    help="Where the files go: bench, plan, store and record.",
+)  # fmt: skip
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed is another day at the bench.")
+@click.option(
+    "--time-factor", type=click.FloatRange(1, 20), default=6.0, show_default=True,
+    help="How much faster than life the simulated bench runs.",
+)  # fmt: skip
+@click.option(
+    "--trouble", "troubles", multiple=True, metavar="WHAT",
+    help="Let an instrument misbehave: counter=garbage@60..90 (seconds into the sweep). May be repeated.",
+)  # fmt: skip
+@json_option
+def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[str, ...], as_json: bool) -> int:
+    """Run a five-band sweep on the built-in simulated bench, to a record; about a minute.
+
+    Five simulated instruments are served over real TCP sockets and real pseudo-terminals by a process of their own;
+    a simulated operator tunes and keys an invented transmitter. Everything else is the program itself.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise UsageError(f"cannot be made: {exc.strerror}", where=str(folder), cure="Name another folder.") from None
+    with BenchProcess(folder, seed=seed, time_factor=time_factor, script="sweep", troubles=troubles) as simulated:
+        bench, plan = load_bench(simulated.bench_file, find), load_plan(simulated.plan_file)
+        simulated.start()
+        status = attend("sweep", sweep, bench, plan, folder / STORE, as_json=as_json)
+    kept = record_of(folder / STORE, "last")
+    from benchlog.report import html
+
+    page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
+    write_text(folder / RECORD, page)
+    click.echo(f"\nThe record, to open in a browser: {folder / RECORD}", err=True)
+    return status

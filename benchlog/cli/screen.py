@@ -1,0 +1,139 @@
+"""A run on a terminal: what happened as lines, how things stand as one line that stays.
+
+Everything goes to standard error, so that standard output carries the record alone. Where that is no terminal
+(a log file, a pipe) only the lines are printed.
+"""
+
+from __future__ import annotations
+
+from types import TracebackType
+from typing import Self
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.text import Text
+
+from benchlog.analysis.keydowns import KeyDown
+from benchlog.model import State
+from benchlog.plan import Band, Plan
+from benchlog.report.numbers import duration, megahertz, significant
+from benchlog.runs.happenings import (
+    Happening,
+    KeyedDown,
+    KeyedUp,
+    Latest,
+    LongEnough,
+    Recognised,
+    Tick,
+    Trouble,
+    Wanted,
+)
+
+
+class Screen:
+    """Shows one run; a context manager that gives the terminal back."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._console = Console(stderr=True, highlight=False)
+        self._live = Live(Text(), console=self._console, refresh_per_second=8, transient=True)
+        self._wanted: Wanted | None = None
+
+    def __enter__(self) -> Self:
+        if self._console.is_terminal:
+            self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._live.stop()
+
+    def say(self, text: str, style: str = "") -> None:
+        """One line that stays. Names come from files: never read as markup."""
+        self._console.print(Text(text, style=style))
+
+    def show(self, happening: Happening) -> None:
+        """Tell one happening."""
+        match happening:
+            case Tick():
+                if self._console.is_terminal:
+                    self._live.update(self._standing(happening))
+            case Wanted():
+                self._want(happening)
+            case KeyedDown():
+                self.say("Key down.")
+            case Recognised(band, frequency_hz):
+                self.say(_heard(band, frequency_hz))
+            case LongEnough():
+                self._console.bell()
+                self.say("Long enough: key up.", "bold")
+            case KeyedUp(key_down):
+                self.say(told(key_down, self._plan), "bold")
+            case Trouble(event):
+                self.say(f"! {event.text}", "bold")
+
+    def _want(self, wanted: Wanted) -> None:
+        self._wanted = wanted
+        band, sweep = wanted.band, self._plan.sweep
+        self.say("")
+        self.say(f"Band {wanted.done + 1} of {wanted.of}: {band.name}, dial {dial(band)}, {band.mode}", "bold")
+        for reminder in (*sweep.tuning, *band.tuning):
+            self.say(f"  - {reminder}")
+        half = duration(sweep.key_down / 2)
+        self.say(f"  Key down for {duration(sweep.key_down)} when ready; shorter than {half} counts as tuning.")
+
+    def _standing(self, tick: Tick) -> RenderableType:
+        if tick.down_since_s is not None:
+            down_s = max(0.0, tick.t_s - tick.down_since_s)
+            band = f"{tick.band.name}  " if tick.band else ""
+            head = Text(f"{band}KEY DOWN {down_s:4.0f} s of {self._plan.sweep.key_down:.0f} s", style="bold reverse")
+        elif self._wanted and (left_s := self._wanted.rest_until_s - tick.t_s) > 0:
+            head = Text(f"key up; the load rests for another {left_s:.0f} s")
+        else:
+            head = Text("key up")
+        values = [_value(latest) for latest in tick.latest.values()]
+        return Group(head, Text("   ".join(values)))
+
+
+def told(key_down: KeyDown, plan: Plan) -> str:
+    """A key-down in one line."""
+    lasted = duration(key_down.lasted_s)
+    if key_down.band is None:
+        where = f" at {megahertz(key_down.frequency_hz)}" if key_down.frequency_hz else ""
+        return f"Key up after {lasted}{where}: no band of the plan is within 1 % of it."
+    if not key_down.counts:
+        return f"{key_down.band}: key up after {lasted}; too short to count, kept as tuning."
+    parts = [f"{key_down.band}: key up after {lasted}."]
+    if key_down.power_w is not None:
+        droop = f", droop {significant(key_down.droop.percent, 2)} %" if key_down.droop else ""
+        parts.append(f"{significant(key_down.power_w)} W{droop}.")
+    if key_down.frequency_hz is not None:
+        error = key_down.frequency_hz - plan.band(key_down.band).expected_hz
+        parts.append(f"{megahertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
+    return " ".join(parts)
+
+
+def dial(band: Band) -> str:
+    """How this set's dial says it."""
+    if band.segment is not None and band.reading is not None:
+        return f"{significant(band.reading / 1e3, 6)} kHz in the {megahertz(band.segment)} segment"
+    return megahertz(band.dial_hz)
+
+
+def _heard(band: Band | None, frequency_hz: float) -> str:
+    if band is None:
+        return f"Heard {megahertz(frequency_hz)}: no band of the plan is within 1 % of it."
+    return f"Heard {megahertz(frequency_hz)}: {band.name}, {frequency_hz - band.expected_hz:+.0f} Hz from the dial."
+
+
+_UNIT = {"power": "W", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}
+
+
+def _value(latest: Latest) -> str:
+    name = latest.channel.name
+    if latest.value is None:
+        return f"{name}: {'over range' if latest.state is State.OVER_RANGE else '--'}"
+    if latest.channel.dimension == "frequency":
+        return f"{name}: {megahertz(latest.value)}"
+    return f"{name}: {significant(latest.value)} {_UNIT[latest.channel.dimension]}"

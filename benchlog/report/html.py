@@ -1,0 +1,223 @@
+"""The record as one HTML file that needs nothing else: no script, no request, figures inline.
+
+Whatever comes from files or instruments is escaped by jinja2; only our own figures and style sheet are not.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from benchlog import __version__
+from benchlog.analysis.results import BandResult, Result
+from benchlog.bench import Bench, Channel
+from benchlog.model import Event
+from benchlog.plan import Plan
+from benchlog.quantities import show
+from benchlog.report import words
+from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
+from benchlog.report.words import PPM, QUANTITIES, Quantity
+
+if TYPE_CHECKING:
+    from benchlog.analysis.analyse import Analysis
+
+KEY_DOWNS_LISTED = 100
+EVENTS_LISTED = 100
+_TELLING = ("wrong-instrument", "link", "reply", "suspect", "error-queue", "clock", "store", "note", "session")
+
+
+def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event], *, ending: str = "") -> str:
+    """The whole record. ``ending`` says how the session ended, as a sentence."""
+    from benchlog.report import figures  # matplotlib takes half a second, and only this needs it
+
+    record = analysis.record
+    happened = sorted(events, key=lambda event: event.t_ns)
+    template = _environment().get_template("record.html.j2")
+    return template.render(
+        record=record,
+        session=record.session,
+        plan=plan,
+        bench=bench,
+        ending=ending,
+        version=__version__,
+        digest_for_print=re.sub(r"[^0-9a-f]", "", record.session.digest)[:16],  # stands inside the style sheet
+        summary=words.summary(record),
+        judged={band.band: words.judge(band) for band in record.bands},
+        dial=words.dial_sentences(record.dial) if record.dial else [],
+        instruments=_instruments(analysis, bench, happened),
+        unstated=_unstated(bench),
+        log=[e for e in happened if e.kind in _TELLING],
+        log_most=EVENTS_LISTED,
+        key_downs=_key_downs(analysis, plan),
+        key_downs_most=KEY_DOWNS_LISTED,
+        bars=[p for name in ("power_w", "frequency_error_hz") if (p := figures.bars(record, name))],
+        in_time=[p for p in (figures.power_in_time(analysis, plan), figures.frequency_in_time(analysis, plan)) if p],
+        close_ups=list(figures.close_ups(analysis, plan)),
+        others=list(figures.others_in_time(analysis)),
+        rows=[_row(band) for band in record.bands],
+        cautions=words.CAUTIONS,
+        caution=words.CAUTION,
+        reading_aid=words.READING_AID,
+    )
+
+
+def _environment() -> Environment:
+    # Autoescape is on for every template: the usual choice by file name would miss ".html.j2".
+    env = Environment(
+        loader=PackageLoader("benchlog", "report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters.update(
+        svg=Markup,  # figures only; their own text is escaped by matplotlib
+        stamp=words.stamp,
+        when=words.finding_when,
+        title=words.finding_title,
+        duration=duration,
+        minus=_minus,
+        watts=lambda value: show(value, "W"),
+    )
+    env.globals.update(lasted=words.lasted, readings_sentence=words.readings_sentence, count=words.count)
+    return env
+
+
+def _minus(text: str) -> str:
+    """A number's hyphen as the minus sign it stands for."""
+    return re.sub(r"(?<![\w-])-(?=[\d.])", "−", text)
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One result of one band: its value, the same in another unit, limit, verdict."""
+
+    heading: str
+    value: str
+    also: str
+    limit: str
+    verdict: str
+    css: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One band of the table."""
+
+    band: str
+    expected: str
+    key_downs: int
+    verdict: str
+    css: str
+    cells: Sequence[Cell]
+
+
+def _row(band: BandResult) -> Row:
+    judged = words.judge(band)
+    settled = "" if band.settled_after_s is None else f"settled after {duration(band.settled_after_s)}"
+    ppm = "" if band.frequency_error_ppm.value is None else with_uncertainty(band.frequency_error_ppm, PPM.unit)
+    also = {"frequency_error_hz": ppm, "drift_hz_per_h": settled}
+    cells = [_cell(band.results[name], quantity, also.get(name, "")) for name, quantity in QUANTITIES.items()]
+    return Row(
+        band.band,
+        megahertz(band.expected_hz),
+        band.key_downs,
+        words.VERDICT[judged.verdict],
+        judged.verdict,
+        cells,
+    )
+
+
+def _cell(result: Result, quantity: Quantity, also: str) -> Cell:
+    return Cell(
+        quantity.name.capitalize(),
+        with_uncertainty(result, quantity.unit),
+        also,
+        words.limit_text(result, quantity),
+        words.verdict_text(result) if result.value is not None else "",
+        result.verdict if result.limit is not None else "no-limit",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLine:
+    """One channel as the record's conditions list it."""
+
+    name: str
+    measures: str
+    accuracy: str
+    planned: int
+    good: int
+
+
+def _instruments(analysis: Analysis, bench: Bench, events: Sequence[Event]) -> list[Mapping[str, Any]]:
+    """Every instrument of the bench: who it said it is (all answers, if they differ), and its channels."""
+    out: list[Mapping[str, Any]] = []
+    for instrument in bench.instruments:
+        said = [e.text for e in events if e.kind == "identity" and e.instrument == instrument.name and e.text]
+        lines = []
+        for channel in instrument.channel:
+            series = analysis.series.get(channel.name)
+            planned = 0 if series is None else len(series.value)
+            good = 0 if series is None else int((series.value == series.value).sum())  # NaN is not itself
+            lines.append(ChannelLine(channel.name, channel.measures or "", accuracy(channel), planned, good))
+        out.append(
+            {
+                "name": instrument.name,
+                "driver": instrument.driver,
+                "identities": list(dict.fromkeys(said)),
+                "channels": lines,
+            }
+        )
+    return out
+
+
+def accuracy(channel: Channel) -> str:
+    """``± (1 % of reading + 5 % of 250 W)``; ``not stated`` where the bench file has none."""
+    parts = []
+    if channel.of_reading:
+        parts.append(f"{_share(channel.of_reading)} of reading")
+    if channel.of_range:
+        parts.append(f"{_share(channel.of_range)} of {channel.range}")
+    if not parts:
+        return "not stated"
+    return f"± {parts[0]}" if len(parts) == 1 else f"± ({' + '.join(parts)})"
+
+
+def _share(ratio: float) -> str:
+    return f"{significant(ratio * 1e6)} ppm" if ratio < 1e-4 else f"{significant(ratio * 100)} %"
+
+
+def _unstated(bench: Bench) -> list[str]:
+    """Channels that verdicts rest on, with no accuracy in the bench file: their U is too small."""
+    channels = (bench.measuring("forward-power"), bench.measuring("frequency"))
+    return [c.name for c in channels if c is not None and not c.of_reading and not c.of_range]
+
+
+def _key_downs(analysis: Analysis, plan: Plan) -> list[Mapping[str, str]]:
+    """Every key-down as a line, for readers who want to follow the numbers."""
+    lines: list[Mapping[str, str]] = []
+    started_ns = analysis.record.session.started_ns
+    for key_down in analysis.key_downs:
+        error = "–"
+        if key_down.frequency_hz is not None and key_down.band is not None:
+            error = f"{key_down.frequency_hz - plan.band(key_down.band).expected_hz:.1f} Hz"
+        elif key_down.frequency_hz is not None:
+            error = f"at {megahertz(key_down.frequency_hz)}"
+        lines.append(
+            {
+                "start": words.stamp(started_ns + round(key_down.start_s * 1e9)),
+                "lasted": duration(key_down.stop_s - key_down.start_s),
+                "band": key_down.band or "no band of the plan",
+                "counts": "yes" if key_down.counts else "no",
+                "power": "–" if key_down.power_w is None else f"{significant(key_down.power_w)} W",
+                "error": error,
+                "droop": "–" if key_down.droop is None else f"{significant(key_down.droop.percent, 2)} %",
+            }
+        )
+    return lines

@@ -1,0 +1,25 @@
+"""The record as the contract's JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+from benchlog.analysis.results import Record
+
+
+def dumps(record: Record) -> str:
+    """``benchlog-record/1``, indented, keys in the contract's order, a newline at the end.
+
+    JSON knows no NaN and no infinity; a number that is not finite is written as null, as what is not known.
+    """
+    return json.dumps(_finite(record.as_json()), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _finite(part: Any) -> Any:
+    if isinstance(part, dict):
+        return {key: _finite(value) for key, value in part.items()}
+    if isinstance(part, list):
+        return [_finite(value) for value in part]
+    return None if isinstance(part, float) and not math.isfinite(part) else part

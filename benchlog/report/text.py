@@ -1,0 +1,155 @@
+"""The record for a terminal: rich renderables that fold at blanks, so no number is ever cut.
+
+Verdicts are words; bold type only helps to find them. Names come from files and are shown as they are, never
+read as markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+from rich.table import Table
+from rich.text import Text
+
+from benchlog.analysis.results import BandResult, Finding, Record, Result
+from benchlog.plan import Plan
+from benchlog.report import words
+from benchlog.report.numbers import duration, megahertz, with_uncertainty
+from benchlog.report.words import PPM, QUANTITIES, Quantity
+
+if TYPE_CHECKING:
+    from benchlog.analysis.analyse import Analysis
+
+
+Line = tuple[str, str]  # text, style
+
+_HEADINGS = ("Band", "Power", "Droop", "Frequency error", "Drift, settling")
+
+
+def render(analysis: Analysis, plan: Plan, *, ending: str = "") -> RenderableType:
+    """The whole record; print it with a rich console of any width from about 70 columns up.
+
+    ``ending`` says how the session ended, as a sentence.
+    """
+    record = analysis.record
+    parts: list[RenderableType] = [*_head(record, plan, ending), Text()]
+    parts += [Text(sentence, style="bold" if i == 0 else "") for i, sentence in enumerate(words.summary(record))]
+    if record.bands:
+        parts += [Text(), _Bands(record.bands), Text(), Text(words.READING_AID)]
+    parts.append(Text())
+    if record.dial is not None:
+        parts += [*map(Text, words.dial_sentences(record.dial)), Text()]
+    if record.findings:
+        parts += [Text("Findings", style="bold"), _findings(record.findings, record.session.started_ns), Text()]
+    parts += [Text(words.readings_sentence(record)), Text(f"Digest of the raw readings: {record.session.digest}")]
+    parts += [Text(), Text(words.CAUTION, style="bold")]
+    return Group(*parts)
+
+
+def _head(record: Record, plan: Plan, ending: str) -> list[Text]:
+    session = record.session
+    serial = f", serial {plan.transmitter.serial}" if plan.transmitter.serial else ""
+    when = f"{words.stamp(session.started_ns)} UTC"
+    if lasted := words.lasted(record):
+        when += f", for {lasted}"
+    lines = [
+        Text.assemble((f"{session.transmitter}{serial}", "bold")),
+        Text(f"Session {session.id}, {session.kind}, on {session.bench}: {when}."),
+    ]
+    return [*lines, Text(ending)] if ending else lines
+
+
+class _Bands:
+    """A row of a few lines per band where numbers stay whole, a list where the terminal is too narrow for that."""
+
+    def __init__(self, bands: Iterable[BandResult]) -> None:
+        self._rows = [_row(band) for band in bands]
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        widths = self._least_widths()
+        if sum(widths) + 2 * (len(widths) - 1) <= options.max_width:
+            yield self._table(widths)
+        else:
+            yield from self._list()
+
+    def _least_widths(self) -> list[int]:
+        """Whole lines for the numbers; a band's name and the settling time may fold at their blanks."""
+        widths = []
+        for i, heading in enumerate(_HEADINGS):
+            lines = [heading, *(text for row in self._rows for text, _ in row[i])]
+            folds = i in (0, len(_HEADINGS) - 1)
+            widths.append(max(len(part) for line in lines for part in (line.split() if folds else [line])))
+        return widths
+
+    def _table(self, widths: Sequence[int]) -> Table:
+        table = Table(box=box.HORIZONTALS, pad_edge=False, show_edge=False, show_lines=True, padding=(0, 1, 0, 0))
+        for heading, width in zip(_HEADINGS, widths, strict=True):
+            table.add_column(heading, min_width=width)
+        for row in self._rows:
+            table.add_row(*(Text("\n").join(Text(*line) for line in lines) for lines in row))
+        return table
+
+    def _list(self) -> Iterator[Text]:
+        for band, *results in self._rows:
+            yield Text.assemble(*_joined(band))
+            for heading, lines in zip(_HEADINGS[1:], results, strict=True):
+                yield Text.assemble(f"  {heading}: ", *_joined(lines))
+
+
+def _joined(lines: Iterable[Line]) -> list[Line]:
+    parts: list[Line] = []
+    for line in lines:
+        parts += [(", ", ""), line] if parts else [line]
+    return parts
+
+
+def _row(band: BandResult) -> list[list[Line]]:
+    cells = [
+        [(band.band, "bold"), (megahertz(band.expected_hz), ""), (_keyed(band), "")],
+        _cell(band.power_w, QUANTITIES["power_w"]),
+        _cell(band.droop_percent, QUANTITIES["droop_percent"]),
+        _frequency(band),
+        _drift(band),
+    ]
+    return [[(text, style) for text, style in lines if text] for lines in cells]
+
+
+def _keyed(band: BandResult) -> str:
+    return words.count(band.key_downs, "key-down") if band.key_downs else "no key-down"
+
+
+def _cell(result: Result, quantity: Quantity) -> list[Line]:
+    verdict = words.verdict_text(result)
+    return [
+        (with_uncertainty(result, quantity.unit), ""),
+        (words.limit_text(result, quantity), ""),
+        (verdict if result.value is not None else "", "bold" if verdict in ("fail", "undecided") else ""),
+    ]
+
+
+def _frequency(band: BandResult) -> list[Line]:
+    value, limit, verdict = _cell(band.frequency_error_hz, QUANTITIES["frequency_error_hz"])
+    if band.frequency_error_ppm.value is None:
+        return [value, limit, verdict]
+    return [value, (with_uncertainty(band.frequency_error_ppm, PPM.unit), ""), limit, verdict]
+
+
+def _drift(band: BandResult) -> list[Line]:
+    lines = _cell(band.drift_hz_per_h, QUANTITIES["drift_hz_per_h"])
+    if band.settled_after_s is not None:
+        lines.append((f"settled after {duration(band.settled_after_s)}", ""))
+    return lines
+
+
+def _findings(findings: Iterable[Finding], started_ns: int) -> Table:
+    table = Table.grid(padding=(0, 1))
+    table.add_column()
+    table.add_column(overflow="fold")
+    for finding in findings:
+        when = words.finding_when(finding, started_ns)
+        said = Text.assemble((words.finding_title(finding), "bold"), f": {finding.text}")
+        table.add_row("-", said.append(f" ({when})") if when else said)
+    return table

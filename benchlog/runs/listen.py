@@ -1,0 +1,108 @@
+"""Readings as they come, turned into happenings: the same detector and the same measuring as the record's."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+
+import numpy as np
+
+from benchlog.analysis.corrections import correct_all
+from benchlog.analysis.keydowns import Detector, KeyDown, band_at, gap_limit_s, thresholds
+from benchlog.analysis.measure import measure_key_down
+from benchlog.bench import Channel
+from benchlog.model import Event, Reading, State
+from benchlog.plan import Band
+from benchlog.runs.happenings import (
+    Happening,
+    KeyedDown,
+    KeyedUp,
+    Latest,
+    LongEnough,
+    Recognised,
+    Tick,
+    Trouble,
+)
+from benchlog.runs.session import Session
+from benchlog.store.reader import StoreReader
+
+_TROUBLES = {"link", "wrong-instrument", "clock", "store", "suspect"}
+_TICK_S = 0.2  # real seconds: what a person can follow
+_FLUSH_S = 5.0
+
+
+class Listener:
+    """Follows one session's key.
+
+    Yields a ``Tick`` several times a second and, between them, what happened.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        bench, plan = session.bench, session.plan
+        self._channels: dict[str, Channel] = {channel.name: channel for _, channel in bench.channels()}
+        self._power = bench.measuring("forward-power")
+        self._frequency = bench.measuring("frequency")
+        every_s = self._power.every if self._power else 1.0
+        self._detector = Detector(*thresholds(plan), gap_s=gap_limit_s(np.empty(0), every_s))
+        self._latest: dict[str, Latest] = {}
+        self._down_s: float | None = None
+        self._recognised: tuple[Band | None] | None = None
+        self._long_enough = False
+
+    def listen(self, stop: threading.Event) -> Iterator[Happening]:
+        """Until ``stop`` is set. Raises StoreFailed where the store takes nothing any more."""
+        while not stop.wait(_TICK_S):
+            self._session.look_after()
+            for item in self._session.heard():
+                if isinstance(item, Event):
+                    if item.kind in _TROUBLES:
+                        yield Trouble(item)
+                else:
+                    yield from self._take(item)
+            yield from self._hold()
+            band = self._recognised[0] if self._recognised else None
+            yield Tick(self._session.clock.t_ns() / 1e9, self._down_s, band, dict(self._latest))
+
+    def _take(self, reading: Reading) -> Iterator[Happening]:
+        channel = self._channels[reading.channel]
+        value = None if reading.value is None else channel.in_si(reading.value)
+        t_s = reading.t_ns / 1e9
+        self._latest[channel.name] = Latest(channel, t_s, value, reading.state, reading.reason)
+        if channel is self._power and reading.state in (State.GOOD, State.OVER_RANGE):
+            edge = self._detector.feed(t_s, float("inf") if value is None else value)
+            if edge is not None and edge.down:
+                self._down_s, self._recognised, self._long_enough = edge.t_s, None, False
+                yield KeyedDown(edge.t_s)
+            elif edge is not None and self._down_s is not None:
+                yield KeyedUp(self._measured(self._down_s, edge.t_s))
+                self._down_s = self._recognised = None
+                self._detector.on_w, self._detector.off_w = thresholds(self._session.plan)
+        if (
+            channel is self._frequency
+            and value is not None
+            and self._down_s is not None
+            and self._recognised is None
+            and t_s > self._down_s
+        ):
+            band = band_at(value, self._session.plan)
+            self._recognised = (band,)
+            if band is not None:
+                self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, band)
+            yield Recognised(band, value)
+
+    def _hold(self) -> Iterator[Happening]:
+        if self._down_s is None or self._long_enough:
+            return
+        if self._session.clock.t_ns() / 1e9 - self._down_s >= self._session.plan.sweep.key_down:
+            self._long_enough = True
+            yield LongEnough(self._recognised[0] if self._recognised else None)
+
+    def _measured(self, start_s: float, stop_s: float) -> KeyDown:
+        """From the store, as the record will be: what is shown now is what it will say."""
+        session = self._session
+        session.writer.flush(_FLUSH_S)
+        reader = StoreReader.open(session.store)
+        raw = reader.raw(session.id, (round(start_s * 1e9), round(stop_s * 1e9) + 1))
+        series = correct_all(session.bench, raw, reader.events(session.id))
+        return measure_key_down(start_s, stop_s, series, session.bench, session.plan, session.kind)

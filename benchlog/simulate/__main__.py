@@ -1,0 +1,123 @@
+"""``python -m benchlog.simulate``: a simulated bench as its own process.
+
+Writes DIR/bench.toml and DIR/plan.toml, then says one line of JSON on standard output: it listens. Obeys lines on
+standard input: ``start`` (the script, and with it time 0), ``key down``, ``key up``, ``band NAME``,
+``trouble NAME=KIND``, ``mend NAME``. Ends with standard input, on SIGTERM and on SIGINT.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+
+from benchlog.errors import BenchlogError, UsageError
+from benchlog.simulate.bench import INSTRUMENTS, SimulatedBench
+from benchlog.simulate.troubles import KINDS, planned
+
+
+class _Stopped(Exception):
+    """SIGTERM or SIGINT came."""
+
+
+def main(arguments: list[str]) -> int:
+    """Exit status 0 once ended, 2 for words that make no sense."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _stop)
+    asked = _parser().parse_args(arguments)
+    try:
+        with SimulatedBench(
+            asked.folder,
+            seed=asked.seed,
+            time_factor=asked.time_factor,
+            script=asked.script,
+            troubles=[planned(text, INSTRUMENTS) for text in asked.trouble],
+        ) as bench:
+            _say(bench)
+            for line in sys.stdin:
+                _obey(bench, line.split())
+            _deaf()
+    except (_Stopped, BrokenPipeError):
+        pass
+    except BenchlogError as exc:
+        sys.stderr.write(f"{exc}\n")
+        return exc.exit_status
+    except OSError as exc:
+        sys.stderr.write(f"the simulated bench cannot run: {exc}\n")
+        return BenchlogError.exit_status
+    return 0
+
+
+def _say(bench: SimulatedBench) -> None:
+    ready = {
+        "ready": True,
+        "bench": str(bench.bench_file),
+        "plan": str(bench.plan_file),
+        "addresses": bench.addresses,
+        "time_factor": bench.time_factor,
+        "seed": bench.seed,
+        "script": bench.script,
+        "script_s": bench.script_s,
+        "pid": os.getpid(),
+    }
+    sys.stdout.write(json.dumps(ready) + "\n")
+    sys.stdout.flush()
+
+
+def _obey(bench: SimulatedBench, words: list[str]) -> None:
+    try:
+        match words:
+            case ["start"]:
+                bench.start()
+            case ["key", "down" | "up" as way]:
+                bench.key(way == "down")
+            case ["band", *name]:
+                bench.band(" ".join(name))
+            case ["trouble", what]:
+                trouble = planned(what, INSTRUMENTS)
+                bench.trouble(trouble.instrument, trouble.kind)
+            case ["mend", name]:
+                bench.trouble(name, None)
+            case []:
+                pass
+            case _:
+                raise UsageError(f"{' '.join(words)!r} is not a command")
+    except (UsageError, KeyError) as exc:  # a wrong word is no reason to end the bench
+        sys.stderr.write(f"{exc}\n")
+        sys.stderr.flush()
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m benchlog.simulate", description=(__doc__ or "").split("\n\n")[1])
+    parser.add_argument("--folder", type=Path, required=True, metavar="DIR", help="where bench.toml and plan.toml go")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="decides noise and the instruments' errors")
+    parser.add_argument("--time-factor", type=float, default=1.0, metavar="F", help="simulated seconds per real second")
+    parser.add_argument("--script", choices=("sweep", "free"), default="sweep", help="who keys: a script, or you")
+    parser.add_argument(
+        "--trouble",
+        action="append",
+        default=[],
+        metavar="NAME=KIND[@FROM[..TO]]",
+        help=f"in simulated seconds from start; NAME: {', '.join(INSTRUMENTS)}; KIND: {', '.join(KINDS)}",
+    )
+    return parser
+
+
+def _stop(number: int, frame: object) -> None:
+    _deaf()
+    raise _Stopped
+
+
+def _deaf() -> None:
+    """Closing is not to be interrupted."""
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, signal.SIG_IGN)
+
+
+if __name__ == "__main__":
+    with contextlib.suppress(_Stopped):
+        sys.exit(main(sys.argv[1:]))

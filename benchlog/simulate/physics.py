@@ -1,0 +1,208 @@
+"""A valve transmitter on its dummy load, as a function of time.
+
+``Truth`` is what is so, as plain data: plant a fault with ``dataclasses.replace`` and compare what a record finds.
+``Course`` is what was done to the transmitter (bands switched, key up and down); ``Course.at(t)`` is what its
+sockets show at one moment. States move by closed-form exponentials from one key change to the next, so an
+answer does not depend on when, or how often, anybody asked.
+
+With e the drive (0 at key-up, 1 at full drive), h the output stage's heat and s the supply's (both 0 to 1)::
+
+    dh/dt = (e - h) / tau    tau = heating_s while keyed, cooling_s at rest          first order, both
+    ds/dt = (e - s) / supply_tau_s
+
+    emission  E  = e (1 - droop h)                                                   of the band's full current
+    current   Ip = plate_current_a E                                                 A
+    voltage   Vp = open_v m - supply_ohm Ip - slow_sag_v s                           V, m = mains (1 at nominal)
+    forward   P  = power_w E (Vp / Vr)²                                              W, Vr = Vp cold, at nominal mains
+    reflected Pr = P ((SWR - 1) / (SWR + 1))²                                        W
+    frequency f  = dial_hz + dial_error_hz + crystal_error_hz + warm_up_hz exp(-(t + on_before_s) / warm_up_s)
+    stage     T  = ambient_c + stage_rise_c h                                        degC
+
+and noise on P, Vp, Ip, f, T and, slowly, on m. So a band makes exactly ``power_w`` when it is keyed cold, the
+figures of heat are the usual first-order ones, and power falls with the square of the plate voltage.
+Source: common practice for a class-C or linear output stage on an unregulated supply; no maker's data.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchlog.simulate.noise import wandering, white
+
+
+@dataclass(frozen=True, slots=True)
+class BandTruth:
+    """One band of the set, cold, at nominal mains and full drive."""
+
+    name: str
+    dial_hz: float  # where the operator sets the dial
+    power_w: float
+    plate_current_a: float
+    droop: float = 0.02  # share of the emission lost when the output stage is as hot as it gets
+    crystal_error_hz: float = 0.0
+    load_swr: float = 1.1  # of the dummy load
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Standard deviations. White from reading to reading, and wandering over ``wander_s`` or ``mains_s``."""
+
+    power: float = 0.004  # of the power; as much again wanders
+    frequency_hz: float = 1.5  # as much again wanders
+    plate_v: float = 0.6
+    plate_current: float = 0.003  # of the current
+    stage_c: float = 0.05
+    wander_s: float = 1.5
+    mains: float = 0.003  # of the mains voltage
+    mains_s: float = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """A transmitter as it really is."""
+
+    name: str
+    serial: str
+    bands: tuple[BandTruth, ...]
+    dial_error_hz: float = 0.0  # common to all bands
+    warm_up_hz: float = 0.0  # how far the frequency is off when just switched on
+    warm_up_s: float = 900.0
+    on_before_s: float = 0.0  # switched on so long before time 0
+    open_v: float = 900.0  # plate supply without load
+    supply_ohm: float = 200.0
+    slow_sag_v: float = 0.0  # what a tired supply loses on top, under lasting load
+    supply_tau_s: float = 8.0
+    ambient_c: float = 23.0
+    stage_rise_c: float = 55.0  # where full drive, for good, would bring the output stage
+    heating_s: float = 25.0
+    cooling_s: float = 45.0
+    mains: float = 1.0
+    noise: Noise = Noise()
+
+    def band(self, name: str) -> BandTruth:
+        """By name. Raises KeyError."""
+        for band in self.bands:
+            if band.name == name:
+                return band
+        raise KeyError(name)
+
+    def cold_v(self, band: BandTruth) -> float:
+        """Plate voltage at full drive, cold, at nominal mains."""
+        return self.open_v - self.supply_ohm * band.plate_current_a
+
+
+@dataclass(frozen=True, slots=True)
+class KeyChange:
+    """From ``t_s`` on, this band is switched and driven so hard: 0 is key-up, 1 full drive."""
+
+    t_s: float
+    band: str
+    drive: float
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What the transmitter's sockets show at one time; ``frequency_hz`` is None without a signal."""
+
+    t_s: float
+    band: str
+    drive: float
+    forward_w: float
+    reflected_w: float
+    frequency_hz: float | None
+    plate_v: float
+    plate_a: float
+    stage_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Stage:
+    """A key change with the heats that stood when it came."""
+
+    change: KeyChange
+    heat: float
+    supply_heat: float
+
+
+class Course:
+    """What is done to one transmitter from time 0 on, and what it shows at any time. Safe to share between threads.
+
+    It starts cold, on its first band, key up. Changes may lie in the future: a script is put in at once.
+    """
+
+    def __init__(self, truth: Truth, seed: int = 0, changes: Iterable[KeyChange] = ()) -> None:
+        self.truth, self.seed = truth, seed
+        self._lock = threading.Lock()
+        self._stages = [_Stage(KeyChange(0.0, truth.bands[0].name, 0.0), 0.0, 0.0)]
+        for change in changes:
+            self.put(change)
+
+    def put(self, change: KeyChange) -> None:
+        """Add a change; whatever was planned for its time or later is dropped.
+
+        Raises: KeyError for an unknown band, ValueError for a time before 0 or a drive outside 0 to 1.
+        """
+        self.truth.band(change.band)
+        if change.t_s < 0 or not 0 <= change.drive <= 1:
+            raise ValueError(f"time must be 0 or later, drive 0 to 1: {change}")
+        with self._lock:
+            before = [stage for stage in self._stages if stage.change.t_s < change.t_s]
+            heat, supply_heat = self._heats(before[-1], change.t_s) if before else (0.0, 0.0)
+            self._stages = [*before, _Stage(change, heat, supply_heat)]
+
+    def changes(self) -> list[KeyChange]:
+        """All of them, in order; the first is the switch-on at time 0."""
+        with self._lock:
+            return [stage.change for stage in self._stages]
+
+    def at(self, t_s: float) -> Moment:
+        """What everything stands at. Times before 0 show time 0's state."""
+        with self._lock:
+            stages = self._stages
+        stage = stages[max(bisect_right(stages, t_s, key=lambda s: s.change.t_s) - 1, 0)]
+        heat, supply_heat = self._heats(stage, t_s)
+        truth, noise, drive = self.truth, self.truth.noise, stage.change.drive
+        band = truth.band(stage.change.band)
+
+        emission = drive * (1 - band.droop * heat)
+        mains = truth.mains * (1 + noise.mains * wandering(self.seed, "mains", t_s, noise.mains_s))
+        true_a = band.plate_current_a * emission
+        true_v = truth.open_v * mains - truth.supply_ohm * true_a - truth.slow_sag_v * supply_heat
+        flicker = noise.power * (self._white("power", t_s) + self._wandering("power", t_s))
+        forward_w = band.power_w * emission * (true_v / truth.cold_v(band)) ** 2 * (1 + flicker)
+        return Moment(
+            t_s=t_s,
+            band=band.name,
+            drive=drive,
+            forward_w=forward_w,
+            reflected_w=forward_w * ((band.load_swr - 1) / (band.load_swr + 1)) ** 2,
+            frequency_hz=self._frequency_hz(band, t_s) if drive else None,
+            plate_v=true_v + noise.plate_v * self._white("plate-v", t_s),
+            plate_a=true_a * (1 + noise.plate_current * self._white("plate-a", t_s)),
+            stage_c=truth.ambient_c + truth.stage_rise_c * heat + noise.stage_c * self._white("stage", t_s),
+        )
+
+    def _frequency_hz(self, band: BandTruth, t_s: float) -> float:
+        truth, noise = self.truth, self.truth.noise
+        drift = truth.warm_up_hz * math.exp(-(max(t_s, 0.0) + truth.on_before_s) / truth.warm_up_s)
+        jitter = noise.frequency_hz * (self._white("frequency", t_s) + self._wandering("frequency", t_s))
+        return band.dial_hz + truth.dial_error_hz + band.crystal_error_hz + drift + jitter
+
+    def _heats(self, stage: _Stage, t_s: float) -> tuple[float, float]:
+        """Of the output stage and of the supply, at a time in this stage."""
+        passed_s, drive = max(t_s - stage.change.t_s, 0.0), stage.change.drive
+        tau_s = self.truth.heating_s if drive else self.truth.cooling_s
+        return (
+            drive + (stage.heat - drive) * math.exp(-passed_s / tau_s),
+            drive + (stage.supply_heat - drive) * math.exp(-passed_s / self.truth.supply_tau_s),
+        )
+
+    def _white(self, what: str, t_s: float) -> float:
+        return white(self.seed, what, t_s)
+
+    def _wandering(self, what: str, t_s: float) -> float:
+        return wandering(self.seed, what, t_s, self.truth.noise.wander_s)

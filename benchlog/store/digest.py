@@ -1,0 +1,57 @@
+"""A session's fingerprint: the same readings give the same digest, on any machine, with any tool.
+
+SHA-256, as lower-case hex, over these bytes, all numbers little-endian:
+
+    "benchlog-digest/1", LF, SHA-256 of the bench file (hex), LF, SHA-256 of the plan file (hex), LF,
+    the session's started_ns as decimal text, LF;
+    then for each channel, in order of name (by Unicode code point):
+        uint32  length of the name in UTF-8 bytes, then those bytes
+        uint64  number of readings n
+        int64   t_ns, n times, ascending
+        float64 value, n times; where there is none, the NaN 0x7FF8000000000000
+        uint8   state, n times: 0 good, 1 over-range, 2 invalid, 3 missed
+        int64   took_us, n times
+"""
+
+from __future__ import annotations
+
+import hashlib
+import struct
+from collections.abc import Mapping
+
+import numpy as np
+
+from benchlog.series import RawSeries
+
+
+def digest(raw: Mapping[str, RawSeries], bench_sha256: str, plan_sha256: str, started_ns: int) -> str:
+    """The fingerprint of a session's readings; channels without any count too."""
+    total = Digest(bench_sha256, plan_sha256, started_ns)
+    for name in sorted(raw):
+        total.add(raw[name])
+    return total.hexdigest()
+
+
+class Digest:
+    """The same a channel at a time, so that a long session never has to be in memory at once."""
+
+    def __init__(self, bench_sha256: str, plan_sha256: str, started_ns: int) -> None:
+        head = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n"
+        self._sha = hashlib.sha256(head.encode())
+
+    def add(self, series: RawSeries) -> None:
+        """The next channel; the caller keeps the order of names."""
+        name = series.channel.encode()
+        self._sha.update(struct.pack("<I", len(name)) + name + struct.pack("<Q", len(series)))
+        value = np.where(np.isnan(series.value), np.nan, series.value)  # one NaN for all
+        for array in (
+            series.t_ns.astype("<i8", copy=False),
+            value.astype("<f8", copy=False),
+            series.state.astype("u1", copy=False),
+            series.took_us.astype("<i8", copy=False),
+        ):
+            self._sha.update(np.ascontiguousarray(array).data)
+
+    def hexdigest(self) -> str:
+        """So far."""
+        return self._sha.hexdigest()

@@ -1,0 +1,174 @@
+"""What is in a store, for everybody who only looks."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+from benchlog.errors import UsageError
+from benchlog.model import Event, Measure, Reading, SessionKind, State
+from benchlog.series import RawSeries
+from benchlog.store import bulk
+from benchlog.store.bulk import ALL, Span
+from benchlog.store.connection import open_existing, trouble
+
+
+@dataclass(frozen=True, slots=True)
+class StoredChannel:
+    """A channel of one session, as the bench file had it."""
+
+    id: int  # unique over the store
+    name: str
+    instrument: str
+    measures: Measure | None
+    unit: str
+    every_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSession:
+    """One session as the store has it; ``started_ns`` and ``ended_ns`` are UTC, nanoseconds since 1970."""
+
+    id: int
+    kind: SessionKind
+    transmitter: str
+    serial: str
+    bench: str
+    started_ns: int
+    ended_ns: int | None  # None while it runs, and for ever where its program was killed
+    ending: str
+    anchor_ns: int
+    time_factor: float
+    bench_text: str
+    bench_sha256: str
+    plan_text: str
+    plan_sha256: str
+    program: str
+    digest: str | None
+    channels: tuple[StoredChannel, ...]  # in the bench file's order
+
+
+_SESSIONS = """SELECT id, kind, transmitter, serial, bench, started_ns, ended_ns, ending, anchor_ns, time_factor,
+    bench_toml, bench_sha256, plan_toml, plan_sha256, program, digest FROM session ORDER BY id"""
+
+
+class StoreReader:
+    """Reads one store, from any thread. Never changes the file.
+
+    Each call opens the file anew, read-only, and closes it: nothing is held between calls, every call sees one
+    state of the store, and ``raw`` may use its fast way (``bulk``). Opening costs about a third of a millisecond.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Use ``open``, which looks whether the file is a store."""
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path) -> StoreReader:
+        """Raises: BadStore (missing, not ours, damaged, newer or older than this program); StoreFailed."""
+        open_existing(path, write=False).close()
+        return cls(path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exc: object) -> None:
+        """Nothing to let go of."""
+
+    def sessions(self) -> list[StoredSession]:
+        """All, the oldest first."""
+        with self._connection() as connection:
+            return _sessions(connection)
+
+    def session(self, ref: int | str) -> StoredSession:
+        """One by its number, or the ``"last"`` one begun. Raises UsageError, naming those there are."""
+        sessions = self.sessions()
+        if not sessions:
+            raise UsageError("no session in this store yet", where=str(self.path), cure="Run one, or import readings.")
+        if ref == "last":
+            return sessions[-1]
+        found = next((session for session in sessions if str(session.id) == str(ref)), None)
+        if found is None:
+            known = ", ".join(str(session.id) for session in sessions[-10:])
+            known = f"... {known}" if len(sessions) > 10 else known
+            raise UsageError(f"no session {ref}", where=str(self.path), cure=f'Known are {known}; or say "last".')
+        return found
+
+    def raw(self, session_id: int, span: Span = ALL) -> dict[str, RawSeries]:
+        """The session's channels in the bench file's order, also those without a reading.
+
+        Args:
+            session_id: as in ``StoredSession.id``.
+            span: session time [from_ns, to_ns); all by default.
+        """
+        channels = self.session(session_id).channels
+        found = self.rows(channels, span)
+        states = {note: state for note, (state, _, _) in self.notes().items()}  # read last: it names all that rows use
+        return {c.name: rows.series(c.name, states) for c, rows in zip(channels, found, strict=True)}
+
+    def rows(self, channels: tuple[StoredChannel, ...], span: Span = ALL) -> list[bulk.Rows]:
+        """The same with the notes' numbers in place of states."""
+        return bulk.read(self.path, [channel.id for channel in channels], span)
+
+    def notes(self) -> dict[int, tuple[str, str, str]]:
+        """What readings refer to: (state, reason, said) by number; 0 is good."""
+        with self._connection() as connection:
+            return {n: (state, reason, said) for n, state, reason, said in connection.execute("SELECT * FROM note")}
+
+    def reasons(self, session_id: int, channel: str, span: Span = ALL) -> list[Reading]:
+        """The slots of one channel without a value, each with its reason and what the instrument said."""
+        with self._connection() as connection:
+            found = connection.execute(
+                """SELECT t_ns, took_us, state, reason, said FROM reading JOIN note ON note.id = reading.note
+                   WHERE channel = (SELECT id FROM channel WHERE session = ? AND name = ?)
+                     AND note != 0 AND t_ns >= ? AND t_ns < ? ORDER BY t_ns""",
+                (session_id, channel, *span),
+            )
+            return [Reading(channel, t, None, us * 1000, State(state), why, said) for t, us, state, why, said in found]
+
+    def events(self, session_id: int) -> list[Event]:
+        """In order of time."""
+        with self._connection() as connection:
+            found = connection.execute(
+                "SELECT t_ns, kind, text, instrument, channel, data FROM event WHERE session = ? ORDER BY t_ns, id",
+                (session_id,),
+            )
+            return [
+                Event(t_ns, kind, text, instrument, channel, json.loads(data))
+                for t_ns, kind, text, instrument, channel, data in found
+            ]
+
+    def counts(self, session_id: int) -> dict[str, int]:
+        """How the planned slots ended: good, over_range, invalid, missed."""
+        with self._connection() as connection:
+            found = dict(
+                connection.execute(
+                    """SELECT state, sum(n) FROM note JOIN
+                         (SELECT note, count(*) AS n FROM reading
+                          WHERE channel IN (SELECT id FROM channel WHERE session = ?) GROUP BY note)
+                       ON note.id = note GROUP BY state""",
+                    (session_id,),
+                )
+            )
+        return {state.value.replace("-", "_"): found.get(state.value, 0) for state in State}
+
+    @contextmanager
+    def _connection(self) -> Iterator[sqlite3.Connection]:
+        with closing(open_existing(self.path, write=False)) as connection, trouble(self.path, "read"):
+            connection.execute("BEGIN")  # one state of the store, however many statements
+            yield connection
+
+
+def _sessions(connection: sqlite3.Connection) -> list[StoredSession]:
+    channels: dict[int, list[StoredChannel]] = {}
+    for session, *fields in connection.execute(
+        "SELECT session, id, name, instrument, measures, unit, every_ns FROM channel ORDER BY id"
+    ):
+        channels.setdefault(session, []).append(StoredChannel(*fields))
+    found = connection.execute(_SESSIONS).fetchall()
+    return [StoredSession(*fields) for fields in ((*row, tuple(channels.get(row[0], ()))) for row in found)]

@@ -1,0 +1,144 @@
+"""What is in a store: the tables, made and changed by named steps.
+
+``user_version`` counts the steps a store has been through, so that a newer one is known before its tables are read.
+A step, once released, is never edited: a change is a new step.
+
+sqlite-utils keeps the record of the steps (``_sqlite_migrations``); it is imported only when there is a step to take,
+because it draws in whatever data-frame library is installed (0.3 s and tens of megabytes here).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchlog.errors import StoreFailed
+from benchlog.store.connection import APPLICATION_ID, trouble, version
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+_SESSIONS_AND_READINGS = (
+    """CREATE TABLE session (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,  -- never used twice: records quote it
+        kind TEXT NOT NULL,                    -- sweep, soak, watch, import
+        transmitter TEXT NOT NULL,
+        serial TEXT NOT NULL,
+        bench TEXT NOT NULL,
+        started_ns INTEGER NOT NULL,           -- UTC, ns since 1970; every t_ns counts from here
+        anchor_ns INTEGER NOT NULL,            -- the host's monotonic clock at the same moment
+        time_factor REAL NOT NULL,             -- session seconds per real second; 1 except on a simulated bench
+        ended_ns INTEGER,                      -- UTC; NULL while running, and after a crash
+        ending TEXT NOT NULL DEFAULT '',       -- how it ended
+        bench_toml TEXT NOT NULL,              -- both files word for word
+        bench_sha256 TEXT NOT NULL,
+        plan_toml TEXT NOT NULL,
+        plan_sha256 TEXT NOT NULL,
+        program TEXT NOT NULL,                 -- benchlog's version
+        digest TEXT                            -- of all readings, see digest.py; set at the end
+    ) STRICT""",
+    """CREATE TABLE channel (
+        id INTEGER PRIMARY KEY,                -- unique over the file; ascending in the bench file's order
+        session INTEGER NOT NULL REFERENCES session(id),
+        name TEXT NOT NULL,
+        instrument TEXT NOT NULL,
+        measures TEXT,                         -- NULL: logged only
+        unit TEXT NOT NULL,
+        every_ns INTEGER NOT NULL,
+        UNIQUE (session, name)
+    ) STRICT""",
+    """CREATE TABLE note (
+        id INTEGER PRIMARY KEY,
+        state TEXT NOT NULL,                   -- good, over-range, invalid, missed
+        reason TEXT NOT NULL,                  -- for people
+        said TEXT NOT NULL,                    -- what the instrument said
+        UNIQUE (state, reason, said)
+    ) STRICT""",
+    "INSERT INTO note VALUES (0, 'good', '', '')",
+    # 26-29 B a row, measured: no rowid, and t_ns counted from the session's start is short.
+    """CREATE TABLE reading (
+        channel INTEGER NOT NULL REFERENCES channel(id),
+        t_ns INTEGER NOT NULL,                 -- session time, middle of the exchange
+        value REAL,                            -- as the instrument said it, in the channel's unit
+        took_us INTEGER NOT NULL,
+        note INTEGER NOT NULL DEFAULT 0 REFERENCES note(id),
+        PRIMARY KEY (channel, t_ns),
+        CHECK ((note = 0) = (value IS NOT NULL))
+    ) STRICT, WITHOUT ROWID""",
+    """CREATE TABLE event (
+        id INTEGER PRIMARY KEY,
+        session INTEGER NOT NULL REFERENCES session(id),
+        t_ns INTEGER NOT NULL,
+        kind TEXT NOT NULL,
+        instrument TEXT NOT NULL,
+        channel TEXT NOT NULL,
+        text TEXT NOT NULL,
+        data TEXT NOT NULL                     -- JSON
+    ) STRICT""",
+    "CREATE INDEX event_session ON event(session, t_ns)",
+)
+
+_VIEW_FOR_PEOPLE = (
+    """CREATE VIEW readings AS
+    SELECT session, channel,
+           strftime('%Y-%m-%dT%H:%M:%S', (utc_ns - ns) / 1000000000, 'unixepoch') || printf('.%09dZ', ns) AS time,
+           value, unit, state, reason
+    FROM (SELECT session.id AS session, channel.name AS channel, channel.unit, reading.value, note.state, note.reason,
+                 session.started_ns + reading.t_ns AS utc_ns,
+                 ((session.started_ns + reading.t_ns) % 1000000000 + 1000000000) % 1000000000 AS ns
+          FROM session JOIN channel ON channel.session = session.id
+               JOIN reading ON reading.channel = channel.id JOIN note ON note.id = reading.note)""",
+)
+
+
+def _run(statements: tuple[str, ...]) -> Callable[[Database], None]:
+    def step(db: Database) -> None:
+        for statement in statements:
+            db.execute(statement)
+
+    return step
+
+
+Step = tuple[str, "Callable[[Database], None]"]
+
+STEPS: tuple[Step, ...] = (
+    ("sessions and readings", _run(_SESSIONS_AND_READINGS)),
+    ("a view for people", _run(_VIEW_FOR_PEOPLE)),
+)
+NEWEST = len(STEPS)
+
+
+def migrate(connection: sqlite3.Connection, path: Path, steps: tuple[Step, ...] = STEPS) -> None:
+    """Bring a store, or an empty file, up to date; all steps in one transaction. Raises StoreFailed, BadStore."""
+    with trouble(path, "brought up to date"):
+        if version(connection) < len(steps):
+            _take(connection, steps)
+        # These two are settings of the file and of the connection; neither can change inside a transaction.
+        if connection.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
+            raise StoreFailed(
+                "this file system cannot hold a store (no memory shared between programs, which WAL needs)",
+                where=str(path),
+                cure="Name a store on a disk of this computer.",
+            )
+        connection.execute("PRAGMA synchronous = FULL")
+
+
+def _take(connection: sqlite3.Connection, steps: tuple[Step, ...]) -> None:
+    from sqlite_utils import Database, Migrations
+
+    migrations = Migrations("benchlog")
+    for name, step in steps:
+        migrations(name=name)(step)
+    # IMMEDIATE: of two processes that make the same store, the second finds it made.
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        migrations.apply(Database(connection, strict=True, execute_plugins=False))
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(steps)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
