@@ -68,7 +68,8 @@ def correct(channel: Channel, raw: RawSeries, suspect_ns: Iterable[tuple[int, in
     for from_ns, to_ns in suspect_ns:
         doubtful = (raw.t_ns >= from_ns) & (raw.t_ns <= to_ns) & ((state == GOOD) | (state == OVER_RANGE))
         state = np.where(doubtful, np.uint8(INVALID), state)
-    value = np.where(state == GOOD, _si(raw.value, channel.unit) * channel.scale + channel.offset_si, np.nan)
+    with np.errstate(over="ignore"):  # an absurd number of dBm; made invalid below
+        value = _si(raw.value, channel.unit) * channel.scale + channel.offset_si
     # A value that is good and yet no finite number would poison every mean it enters.
     state = np.where((state == GOOD) & ~np.isfinite(value), np.uint8(INVALID), state)
     value = np.where(state == GOOD, value, np.nan)

@@ -32,7 +32,7 @@ def failed(bands: Iterable[BandResult]) -> Iterator[Finding]:
                 yield Finding(kind, text, band=band.band, value=found.value, limit=found.limit)
 
 
-def dial_findings(dial: Dial | None) -> Iterator[Finding]:
+def dial_findings(dial: Dial | None, bands: Iterable[BandResult]) -> Iterator[Finding]:
     """A dial that is off on every band; a band that is off by itself."""
     if dial is None:
         return
@@ -45,7 +45,8 @@ def dial_findings(dial: Dial | None) -> Iterator[Finding]:
                 f"{show(common.limit, 'Hz')}: look at the dial, and at what all bands are mixed with"
             )
             yield Finding("dial", text, value=common.value, limit=common.limit)
-    for band in standing_out(dial.own_hz):
+    tolerances_hz = {band.band: band.frequency_error_hz.limit for band in bands}
+    for band in standing_out(dial.own_hz, tolerances_hz):
         own = dial.own_hz[band]
         if own.value is not None and own.expanded is not None:
             off = _plus_minus(own.value, own.expanded)
@@ -54,7 +55,11 @@ def dial_findings(dial: Dial | None) -> Iterator[Finding]:
 
 
 def _plus_minus(value: float, guard: float) -> str:
-    return f"{show(value, 'Hz')} (+/- {show(guard, 'Hz', 2)})"
+    return (
+        f"{show(value, 'Hz')} (+/- {guard:.2g} Hz)"
+        if guard < 100
+        else f"{show(value, 'Hz')} (+/- {show(guard, 'Hz', 2)})"
+    )
 
 
 def crossed_limits(bench: Bench, series: Mapping[str, Corrected]) -> Iterator[Finding]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,9 +146,9 @@ def find_spans(power: Corrected, frequency: Corrected | None, plan: Plan, gap_s:
     """
     watts = detection_power(power)
     rough = power_spans(power.t_s, watts, *thresholds(plan), gap_s)
-    starts = np.searchsorted(power.t_s, [span.start_s for span in rough])
+    edges = [*np.searchsorted(power.t_s, [span.start_s for span in rough]), len(watts)]
     spans: list[Span] = []
-    for span, i, j in zip(rough, starts, [*starts[1:], len(watts)], strict=True):
+    for span, (i, j) in zip(rough, pairwise(edges), strict=True):
         own = thresholds(plan, band_of(span, frequency, plan))
         # Up to the next key-down, so that the samples which agree on this one's end are in.
         spans += [span] if own == thresholds(plan) else power_spans(power.t_s[i:j], watts[i:j], *own, gap_s)

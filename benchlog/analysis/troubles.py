@@ -120,7 +120,8 @@ def _gap_finding(
         ),
         "",
     )
-    bands = {k.band for k in key_downs if k.start_s <= to_s and from_s <= k.stop_s and k.band is not None}
+    # A gap in power ends the key-down it falls into, and so begins just after it.
+    bands = {k.band for k in key_downs if k.start_s <= to_s + 1 and from_s - 1 <= k.stop_s and k.band is not None}
     return Finding(
         "gap",
         f"{text}; {reason}" if reason else text,
@@ -174,10 +175,13 @@ def stuck(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iter
         kept = (one.state == GOOD) & _within(one.t_s, windows)
         inside[name] = (one.t_s[kept], one.value[kept])
     for name, (t_s, values) in inside.items():
-        start, stop = longest_run(values)
-        if stop - start < STUCK_READINGS or t_s[stop - 1] - t_s[start] < STUCK_S:
+        starts = run_starts(values)
+        lengths = np.diff([*starts, len(values)])
+        if not len(starts) or lengths.max() < STUCK_READINGS:
             continue
-        if not _noisy(np.concatenate([values[:start], values[stop:]])):
+        start = int(starts[np.argmax(lengths)])
+        stop = start + int(lengths.max())
+        if t_s[stop - 1] - t_s[start] < STUCK_S or not _noisy(values[np.repeat(lengths < STUCK_READINGS, lengths)]):
             continue
         from_s, to_s = float(t_s[start]), float(t_s[stop - 1])
         if not any(_changes(*other, from_s, to_s) for other_name, other in inside.items() if other_name != name):
@@ -194,13 +198,9 @@ def stuck(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iter
         )
 
 
-def longest_run(values: NDArray[np.float64]) -> tuple[int, int]:
-    """[start, stop) of the longest stretch of equal values; (0, 0) for none at all."""
-    if not len(values):
-        return 0, 0
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0) + 1, [len(values)]])
-    longest = int(np.argmax(np.diff(edges)))
-    return int(edges[longest]), int(edges[longest + 1])
+def run_starts(values: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Where each stretch of equal values begins in (n,) values."""
+    return np.flatnonzero(np.concatenate([np.ones(min(len(values), 1), dtype=bool), np.diff(values) != 0]))
 
 
 def _noisy(values: NDArray[np.float64]) -> bool:

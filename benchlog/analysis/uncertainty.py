@@ -22,6 +22,7 @@ from benchlog.bench import Channel
 from benchlog.model import Measured
 
 COVERAGE = 0.95
+SHOWS_CORRELATION = 10  # readings
 UNKNOWN = math.inf  # a standard uncertainty nothing is known of
 
 
@@ -87,11 +88,12 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     The larger of two estimates. One takes the noise for first-order autoregressive, tau = (1 + rho) / (1 - rho),
     which a short series still gives well; its r_1 comes out low by (p + (2 + 2p) rho) / n, p the fitted parameters,
     and is corrected (for p = 1: F. H. C. Marriott, J. A. Pope, Biometrika 41 (1954) 390-402). The other sums r_k up to
-    the first that is not positive, and so sees what is slow beneath white noise.
+    the first that is not positive, and so sees what is slow beneath white noise. Fewer than 10 readings cannot show
+    correlation, and are taken as they come, as the GUM's examples do.
     """
     n = len(residuals)
     square_sum = float(residuals @ residuals)
-    if n < 3 or square_sum <= 0:
+    if n < SHOWS_CORRELATION or square_sum <= 0:
         return 1.0
     total = 0.0
     for k in range(1, n):
@@ -100,7 +102,7 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
             break
         total += (1 - k / n) * r
     shrunk = 1 - (2 + 2 * fitted) / n
-    rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk if shrunk > 0 else 1.0
+    rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
 

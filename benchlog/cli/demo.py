@@ -49,7 +49,9 @@ def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[st
     with BenchProcess(folder, seed=seed, time_factor=time_factor, script="sweep", troubles=troubles) as simulated:
         bench, plan = load_bench(simulated.bench_file, find), load_plan(simulated.plan_file)
         simulated.start()
-        status = attend("sweep", sweep, bench, plan, folder / STORE, as_json=as_json)
+        # A band that went unheard would be waited for; the simulated operator goes home when his script ends.
+        over_s = simulated.script_s + plan.sweep.rest
+        status = attend("sweep", sweep, bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s)
     kept = record_of(folder / STORE, "last")
     from benchlog.report import html
 

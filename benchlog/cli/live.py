@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -20,7 +21,7 @@ from benchlog.clock import Clock
 from benchlog.errors import BenchFailed, UsageError
 from benchlog.model import Measure, SessionKind
 from benchlog.plan import Plan
-from benchlog.runs.happenings import Happening
+from benchlog.runs.happenings import Happening, Tick
 from benchlog.runs.records import record_of
 from benchlog.runs.session import Session
 from benchlog.runs.sweep import sweep
@@ -64,8 +65,13 @@ def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     return attend("watch", watch, bench, plan, store_path, as_json=as_json)
 
 
-def attend(kind: SessionKind, run: Run, bench: Bench, plan: Plan, store: Path, *, as_json: bool) -> int:
-    """One session from its first reading to its printed record. Returns the exit status."""
+def attend(
+    kind: SessionKind, run: Run, bench: Bench, plan: Plan, store: Path, *, as_json: bool, at_most_s: float = math.inf
+) -> int:
+    """One session from its first reading to its printed record. Returns the exit status.
+
+    ``at_most_s``, in session time, is for where nobody is there to end it.
+    """
     clock = Clock(factor_for([instrument.address for instrument in bench.instruments]))
     with Screen(plan) as screen:
         _look_round(bench, clock, screen)
@@ -76,6 +82,8 @@ def attend(kind: SessionKind, run: Run, bench: Bench, plan: Plan, store: Path, *
             screen.say(f"Session {session.id} in {store}. Ctrl-C ends it and keeps everything.")
             for happening in run(session, stop):
                 screen.show(happening)
+                if isinstance(happening, Tick) and happening.t_s > at_most_s:
+                    stop.set()
     return print_record(record_of(store, session.id), as_json=as_json)
 
 

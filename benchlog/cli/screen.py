@@ -51,7 +51,7 @@ class Screen:
 
     def say(self, text: str, style: str = "") -> None:
         """One line that stays. Names come from files: never read as markup."""
-        self._console.print(Text(text, style=style))
+        self._console.print(Text(text, style=style), soft_wrap=True)
 
     def show(self, happening: Happening) -> None:
         """Tell one happening."""
@@ -62,7 +62,7 @@ class Screen:
             case Wanted():
                 self._want(happening)
             case KeyedDown():
-                self.say("Key down.")
+                pass  # the standing line shows it, and what was heard follows at once
             case Recognised(band, frequency_hz):
                 self.say(_heard(band, frequency_hz))
             case LongEnough():
@@ -100,17 +100,17 @@ def told(key_down: KeyDown, plan: Plan) -> str:
     """A key-down in one line."""
     lasted = duration(key_down.lasted_s)
     if key_down.band is None:
-        where = f" at {megahertz(key_down.frequency_hz)}" if key_down.frequency_hz else ""
+        where = f" at {hertz(key_down.frequency_hz)}" if key_down.frequency_hz else ""
         return f"Key up after {lasted}{where}: no band of the plan is within 1 % of it."
     if not key_down.counts:
-        return f"{key_down.band}: key up after {lasted}; too short to count, kept as tuning."
+        return f"{key_down.band}: key up after {lasted}: tuning."
     parts = [f"{key_down.band}: key up after {lasted}."]
     if key_down.power_w is not None:
         droop = f", droop {significant(key_down.droop.percent, 2)} %" if key_down.droop else ""
         parts.append(f"{significant(key_down.power_w)} W{droop}.")
     if key_down.frequency_hz is not None:
         error = key_down.frequency_hz - plan.band(key_down.band).expected_hz
-        parts.append(f"{megahertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
+        parts.append(f"{hertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
     return " ".join(parts)
 
 
@@ -121,10 +121,15 @@ def dial(band: Band) -> str:
     return megahertz(band.dial_hz)
 
 
+def hertz(frequency_hz: float) -> str:
+    """Always to the hertz, so that a changing number does not jump about."""
+    return f"{frequency_hz / 1e6:.6f} MHz"
+
+
 def _heard(band: Band | None, frequency_hz: float) -> str:
     if band is None:
-        return f"Heard {megahertz(frequency_hz)}: no band of the plan is within 1 % of it."
-    return f"Heard {megahertz(frequency_hz)}: {band.name}, {frequency_hz - band.expected_hz:+.0f} Hz from the dial."
+        return f"Heard {hertz(frequency_hz)}: no band of the plan is within 1 % of it."
+    return f"Heard {hertz(frequency_hz)}: {band.name}, {frequency_hz - band.expected_hz:+.0f} Hz from the dial."
 
 
 _UNIT = {"power": "W", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}
@@ -135,5 +140,5 @@ def _value(latest: Latest) -> str:
     if latest.value is None:
         return f"{name}: {'over range' if latest.state is State.OVER_RANGE else '--'}"
     if latest.channel.dimension == "frequency":
-        return f"{name}: {megahertz(latest.value)}"
+        return f"{name}: {hertz(latest.value)}"
     return f"{name}: {significant(latest.value)} {_UNIT[latest.channel.dimension]}"

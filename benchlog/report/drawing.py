@@ -20,6 +20,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path as MplPath
 from matplotlib.ticker import FuncFormatter, MultipleLocator
 from numpy.typing import NDArray
 
@@ -51,6 +53,7 @@ _STYLE: dict[Any, Any] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "text.color": INK,
+    "xtick.major.pad": 6,
     "xtick.color": MUTED,
     "ytick.color": MUTED,
     "xtick.labelcolor": INK,
@@ -101,9 +104,9 @@ def svg(figure: Figure, name: str, alt: str) -> str:
     """A figure as an SVG element. ``name`` must differ between the figures of one page: ids carry it."""
     mpl.rcParams["svg.hashsalt"] = name
     out = io.StringIO()
-    figure.savefig(out, format="svg", transparent=True, metadata={"Date": None, "Creator": None, "Format": None})
+    figure.savefig(out, format="svg", transparent=True)
     text = out.getvalue()
-    text = text[text.index("<svg") :]
+    text = text[text.index("<svg") :]  # no XML head, and no metadata: it has the date
     text = re.sub(r"<metadata>.*?</metadata>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
     used = set(re.findall(r'(?:xlink:href="#|url\(#)([^")]+)', text))
@@ -159,14 +162,13 @@ def shade(
     axes: Axes, spans: Iterable[tuple[float, float]], colour: str, bottom: float = 0.0, height: float = 1.0
 ) -> None:
     """Vertical bands over (part of) the axes' height."""
-    axes.broken_barh(
-        [(start, stop - start) for start, stop in spans],
-        (bottom, height),
-        transform=axes.get_xaxis_transform(),
-        facecolor=colour,
-        linewidth=0,
-        zorder=0.5,
-    )
+    box = ((0.0, bottom), (0.0, bottom + height), (1.0, bottom + height), (1.0, bottom), (0.0, bottom))
+    corners = [(stop if right else start, y) for start, stop in spans for right, y in box]
+    codes = [MplPath.MOVETO, MplPath.LINETO, MplPath.LINETO, MplPath.LINETO, MplPath.CLOSEPOLY]
+    if corners:  # one path for all: a long session has thousands
+        path = MplPath(corners, codes * (len(corners) // 5))
+        transform = axes.get_xaxis_transform()
+        axes.add_patch(PathPatch(path, transform=transform, facecolor=colour, linewidth=0, zorder=0.5))
 
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400)

@@ -37,14 +37,13 @@ from benchlog.report.drawing import (
 from benchlog.report.numbers import duration, significant, with_uncertainty
 from benchlog.report.words import QUANTITIES
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
     from benchlog.analysis.analyse import Analysis
     from benchlog.analysis.corrections import Corrected
     from benchlog.analysis.keydowns import KeyDown
 
 WIDE, NARROW, PANEL = 720, 350, 340  # px
 _LEFT, _RIGHT, _BOTTOM = 58, 10, 38
-_FITS_DRAWN = 200  # more droop curves than this are hairs in a session's figure
 
 
 def power_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
@@ -52,51 +51,56 @@ def power_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
     power = _measuring(analysis, "forward-power")
     if power is None:
         return None
+    # Hundreds of key-downs: the ways up and down would cover everything, so only what lies between them is drawn.
+    crowded = 12 * len(analysis.key_downs) > WIDE
+    watts = np.where(_keyed(analysis, power), power.value, np.nan) if crowded else power.value
 
     def draw(axes: Axes, columns: int) -> None:
-        _line(axes, power, columns)
-        for key_down in _counting(analysis)[:_FITS_DRAWN]:
+        _line(axes, power.t_s, watts, columns)
+        for key_down in [] if crowded else _counting(analysis):
             if key_down.window is not None and key_down.droop is not None:
                 t_s = np.linspace(*key_down.window, 2 if key_down.droop.shape == "straight" else 20)
                 axes.plot(t_s, key_down.droop.curve(t_s), color=FIT, linewidth=1.6, dashes=(4, 2))
         for name, spans in _by_band(analysis).items():
-            least = plan.band(name).min_power
-            axes.hlines([least] * len(spans), *zip(*spans, strict=True), color=LIMIT, linewidth=1.2)
-        axes.set_ylim(bottom=0)
-        axes.set_ylabel("forward power, W")
+            _level(axes, plan.band(name).min_power, spans)
+        if crowded:
+            axes.set_ylabel("forward power, key down, W")
+        else:
+            least_w = min(band.min_power for band in plan.bands)
+            axes.set_ylim(0, max(axes.get_ylim()[1], 0.2 * least_w))  # a meter's noise shall look like noise
+            axes.set_ylabel("forward power, W")
 
-    counted = len(_counting(analysis))
+    counted = words.count(len(_counting(analysis)), "counted key-down")
     alt = (
-        f"Forward power against time over {_span_text(analysis)}, with {words.count(counted, 'counted key-down')} "
-        f"{_in_bands(analysis)}. The numbers are in the table of results."
+        f"Forward power against time over {duration(_span_s(analysis))}, with {counted} {_in_bands(analysis)}. "
+        "The numbers are in the table of results."
     )
-    return _session_picture(analysis, power, "Forward power against time", alt, draw)
+    return _session_picture(analysis, power, np.isnan(power.value), "Forward power against time", alt, draw)
 
 
 def frequency_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
     """Measured minus expected frequency while the key was down on a known band; None where there is none."""
     frequency = _measuring(analysis, "frequency")
-    key_downs = [k for k in analysis.key_downs if k.band is not None]
-    if frequency is None or not key_downs:
+    if frequency is None:
         return None
     error = np.full(len(frequency.t_s), np.nan)
-    for key_down in key_downs:
-        from_s, to_s = key_down.window or (key_down.start_s, key_down.stop_s)
-        inside = slice(*np.searchsorted(frequency.t_s, (from_s, to_s)))
-        error[inside] = frequency.value[inside] - plan.band(key_down.band or "").expected_hz
+    for key_down in analysis.key_downs:
+        if key_down.band is not None:
+            span = key_down.window or (key_down.start_s, key_down.stop_s)
+            inside = slice(*np.searchsorted(frequency.t_s, span))
+            error[inside] = frequency.value[inside] - plan.band(key_down.band).expected_hz
     if np.isnan(error).all():
         return None
+    reach = float(np.nanmax(np.abs(error)))
 
     def draw(axes: Axes, columns: int) -> None:
-        t_s, hz = decimated(frequency.t_s, error, columns)
-        axes.plot(t_s, hz, color=DATA, linewidth=1.2, marker="o", markersize=1.6, markeredgewidth=0)
-        reach = float(np.nanmax(np.abs(error)))
+        _line(axes, frequency.t_s, error, columns)
         for name, spans in _by_band(analysis).items():
             tolerance = plan.band(name).max_frequency_error
             limit = None if tolerance is None else tolerance.at(plan.band(name).expected_hz)
-            if limit is not None and limit < 20 * reach:
-                for edge in (-limit, limit):
-                    axes.hlines([edge] * len(spans), *zip(*spans, strict=True), color=LIMIT, linewidth=1.2)
+            if limit is not None and limit < 20 * reach:  # a far wider one would flatten what is to be seen
+                _level(axes, limit, spans)
+                _level(axes, -limit, spans)
         axes.axhline(0, color=INK, linewidth=0.8)
         axes.set_ylabel("frequency error, Hz")
 
@@ -104,7 +108,8 @@ def frequency_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
         f"Frequency error in hertz against time {_in_bands(analysis)}, between {np.nanmin(error):.0f} and "
         f"{np.nanmax(error):.0f} Hz. The means with their uncertainties are in the table of results."
     )
-    return _session_picture(analysis, frequency, "Frequency error against time", alt, draw)
+    missing = np.isnan(frequency.value) & _keyed(analysis, frequency)  # with the key up there is nothing to count
+    return _session_picture(analysis, frequency, missing, "Frequency error against time", alt, draw)
 
 
 def close_ups(analysis: Analysis, plan: Plan) -> Iterator[Picture]:
@@ -159,7 +164,7 @@ def others_in_time(analysis: Analysis) -> Iterator[Picture]:
             figure, axes = canvas(PANEL, 150, (58, _RIGHT, 36, 22))
             span_s = _span_s(analysis)
             _shade_keyed(axes, analysis, span_s / PANEL)
-            _line(axes, series, PANEL - 68)
+            _line(axes, series.t_s, series.value, PANEL - 68)
             axes.set_xlim(0, span_s)
             _mark_missing(axes, series, np.isnan(series.value), span_s / PANEL)
             time_axis(axes, span_s, 5)
@@ -235,7 +240,12 @@ def _with_verdict(band: BandResult, quantity: str) -> str:
 
 
 def _session_picture(
-    analysis: Analysis, series: Corrected, title: str, alt: str, draw: Callable[[Axes, int], None]
+    analysis: Analysis,
+    series: Corrected,
+    missing: NDArray[np.bool_],
+    title: str,
+    alt: str,
+    draw: Callable[[Axes, int], None],
 ) -> Picture:
     """What both figures of the whole session share; ``draw`` adds the quantity, given axes and their width in px."""
     name = title.lower().replace(" ", "-")
@@ -248,16 +258,25 @@ def _session_picture(
             _shade_keyed(axes, analysis, span_s / columns)
             draw(axes, columns)
             axes.set_xlim(0, span_s)
-            _mark_missing(axes, series, _missing_while_keyed(analysis, series), span_s / columns)
+            _mark_missing(axes, series, missing, span_s / columns)
             _label_bands(axes, analysis, span_s, columns)
             time_axis(axes, span_s, 8 if size == "wide" else 4)
             drawn.append(svg(figure, f"{name}-{size}", alt))
     return Picture(title, alt, *drawn)
 
 
-def _line(axes: Axes, series: Corrected, columns: int) -> None:
-    t_s, value = decimated(series.t_s, series.value, columns)
+def _line(axes: Axes, t_s: NDArray[np.float64], value: NDArray[np.float64], columns: int) -> None:
+    """A line, with a dot where a reading has no neighbour to draw a line to."""
+    t_s, value = decimated(t_s, value, columns)
     axes.plot(t_s, value, color=DATA, linewidth=1.2)
+    lacking = np.concatenate(([True], np.isnan(value), [True]))
+    alone = ~lacking[1:-1] & lacking[:-2] & lacking[2:]
+    axes.plot(t_s[alone], value[alone], color=DATA, linewidth=0, marker="o", markersize=1.8, markeredgewidth=0)
+
+
+def _level(axes: Axes, limit: float, spans: Sequence[tuple[float, float]]) -> None:
+    """A limit, drawn where it holds."""
+    axes.hlines([limit] * len(spans), *zip(*spans, strict=True), color=LIMIT, linewidth=1.2)
 
 
 def _shade_keyed(axes: Axes, analysis: Analysis, pixel_s: float) -> None:
@@ -266,12 +285,12 @@ def _shade_keyed(axes: Axes, analysis: Analysis, pixel_s: float) -> None:
     shade(axes, merged((k.window for k in _counting(analysis) if k.window), pixel_s), WINDOW)
 
 
-def _missing_while_keyed(analysis: Analysis, series: Corrected) -> NDArray[np.bool_]:
-    """A counter has nothing to count while the key is up: only the rest is missing."""
+def _keyed(analysis: Analysis, series: Corrected) -> NDArray[np.bool_]:
+    """(n,) whether the key was down at each of the channel's slots."""
     keyed = np.zeros(len(series.t_s), bool)
-    for k in analysis.key_downs:
-        keyed[slice(*np.searchsorted(series.t_s, (k.start_s, k.stop_s)))] = True
-    return keyed & np.isnan(series.value)
+    for key_down in analysis.key_downs:
+        keyed[slice(*np.searchsorted(series.t_s, (key_down.start_s, key_down.stop_s)))] = True
+    return keyed
 
 
 def _mark_missing(axes: Axes, series: Corrected, missing: NDArray[np.bool_], pixel_s: float) -> None:
@@ -317,21 +336,17 @@ def _counting(analysis: Analysis) -> list[KeyDown]:
 
 
 def _by_band(analysis: Analysis) -> dict[str, list[tuple[float, float]]]:
+    """Where in the session each band was keyed; key-downs that are near each other on its scale made one."""
     spans: dict[str, list[tuple[float, float]]] = {}
     for key_down in analysis.key_downs:
         if key_down.band is not None:
             spans.setdefault(key_down.band, []).append((key_down.start_s, key_down.stop_s))
-    closer_than = _span_s(analysis) / NARROW
-    return {name: merged(found, closer_than) for name, found in spans.items()}
+    return {name: merged(found, _span_s(analysis) / 12) for name, found in spans.items()}
 
 
 def _span_s(analysis: Analysis) -> float:
     ends = [float(s.t_s[-1]) for s in analysis.series.values() if len(s.t_s)]
     return max([*ends, *(k.stop_s for k in analysis.key_downs)], default=1.0) or 1.0
-
-
-def _span_text(analysis: Analysis) -> str:
-    return duration(_span_s(analysis))
 
 
 def _in_bands(analysis: Analysis) -> str:

@@ -23,7 +23,7 @@ from benchlog.report import words
 from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
     from benchlog.analysis.analyse import Analysis
 
 KEY_DOWNS_LISTED = 100
@@ -47,7 +47,6 @@ def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event]
         version=__version__,
         digest_for_print=re.sub(r"[^0-9a-f]", "", record.session.digest)[:16],  # stands inside the style sheet
         summary=words.summary(record),
-        judged={band.band: words.judge(band) for band in record.bands},
         dial=words.dial_sentences(record.dial) if record.dial else [],
         instruments=_instruments(analysis, bench, happened),
         unstated=_unstated(bench),

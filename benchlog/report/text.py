@@ -20,7 +20,7 @@ from benchlog.report import words
 from benchlog.report.numbers import duration, megahertz, with_uncertainty
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
     from benchlog.analysis.analyse import Analysis
 
 

@@ -102,10 +102,12 @@ def summary(record: Record) -> list[str]:
     if not any(band.key_downs for band in record.bands):
         return ["No key-down was counted on any band of the plan, so nothing was judged."]
     passed = [name for name, j in judged.items() if j.verdict == "pass"]
-    if len(passed) == len(judged):
-        said = ["The band passes." if len(judged) == 1 else f"All {len(judged)} bands pass."]
+    if len(judged) == 1:
+        said = [f"{name} passes." for name in passed]  # if not, the sentence that says why stands first
+    elif len(passed) == len(judged):
+        said = [f"All {len(judged)} bands pass."]
     else:
-        said = [f"{len(passed)} of {count(len(judged), 'band')} {'passes' if len(passed) == 1 else 'pass'}."]
+        said = [f"{len(passed) or 'None'} of {len(judged)} bands {'pass' if len(passed) > 1 else 'passes'}."]
     for name, j in judged.items():
         if j.verdict in ("fail", "undecided"):
             verb = "fails on" if j.verdict == "fail" else "is undecided on"

@@ -8,7 +8,6 @@ standard input: ``start`` (the script, and with it time 0), ``key down``, ``key 
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import os
 import signal
@@ -26,10 +25,10 @@ class _Stopped(Exception):
 
 def main(arguments: list[str]) -> int:
     """Exit status 0 once ended, 2 for words that make no sense."""
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, _stop)
     asked = _parser().parse_args(arguments)
     try:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, _stop)
         with SimulatedBench(
             asked.folder,
             seed=asked.seed,
@@ -87,7 +86,7 @@ def _obey(bench: SimulatedBench, words: list[str]) -> None:
             case _:
                 raise UsageError(f"{' '.join(words)!r} is not a command")
     except (UsageError, KeyError) as exc:  # a wrong word is no reason to end the bench
-        sys.stderr.write(f"{exc}\n")
+        sys.stderr.write(f"not obeyed: {' '.join(words)}: {exc}\n")
         sys.stderr.flush()
 
 
@@ -119,5 +118,4 @@ def _deaf() -> None:
 
 
 if __name__ == "__main__":
-    with contextlib.suppress(_Stopped):
-        sys.exit(main(sys.argv[1:]))
+    sys.exit(main(sys.argv[1:]))

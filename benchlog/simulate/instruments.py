@@ -126,8 +126,9 @@ AMMETER = Meter(full_scale=0.6, of_reading=0.01, of_range=0.002, resolution=1e-4
 THERMOMETER = Meter(full_scale=200.0, of_reading=0.005, of_range=0.005, resolution=0.1)
 PROBE = 1000.0
 AMMETER_ASK = "I?"
-AMMETER_PATTERN = r"I=(?P<amperes>[+-]\d\.\d{4}) A"
-THERMOMETER_PATTERN = r"T=(?P<celsius>-?\d+\.\d) C"
+AMMETER_PATTERN = r"I=(?P<amperes>[+-]\d\.\d{4}|OL) A"
+THERMOMETER_PATTERN = r"T=(?P<celsius>-?\d+\.\d|OL) C"
+TEXT_OVER_RANGE = "OL"
 THERMOMETER_EVERY_S = 0.5
 
 
@@ -136,7 +137,7 @@ def wattmeter(now: Now, seed: int, pace: float) -> Scpi:
     meter = WATTMETER.made(seed, "wattmeter")
 
     def say(moment: Moment) -> str:
-        return ",".join(_scpi(meter.reads(watts), "+.1f") for watts in (moment.forward_w, moment.reflected_w))
+        return ",".join(_said(meter.reads(watts), "+.1f") for watts in (moment.forward_w, moment.reflected_w))
 
     power = measured(now, 0.010 * pace, say)
     return Scpi("Example,SIM-W250,W0017,1.2", {"MEASure:POWer?": power}, settings=("CONFigure:POWer",))
@@ -149,7 +150,7 @@ def counter(now: Now, seed: int, pace: float) -> Scpi:
     def say(moment: Moment) -> str:
         if moment.frequency_hz is None:
             return NOT_A_NUMBER
-        return _scpi(meter.reads(moment.frequency_hz), ".7E")
+        return _said(meter.reads(moment.frequency_hz), ".7E")
 
     frequency = measured(now, 0.050 * pace, say)  # its gate is open so long
     return Scpi("Example,SIM-F30,F0042,2.0", {"MEASure:FREQuency?": frequency}, settings=("CONFigure:FREQuency",))
@@ -158,7 +159,7 @@ def counter(now: Now, seed: int, pace: float) -> Scpi:
 def voltmeter(now: Now, seed: int, pace: float) -> Scpi:
     """Volts behind the probe, ``+8.53120E-01``: the plate's are ``PROBE`` times that."""
     meter = VOLTMETER.made(seed, "voltmeter")
-    voltage = measured(now, 0.020 * pace, lambda moment: _scpi(meter.reads(moment.plate_v / PROBE), "+.5E"))
+    voltage = measured(now, 0.020 * pace, lambda moment: _said(meter.reads(moment.plate_v / PROBE), "+.5E"))
     return Scpi(
         "Example,SIM-V6,V0008,1.0",
         {"MEASure:VOLTage?": voltage, "MEASure:VOLTage:DC?": voltage},
@@ -171,8 +172,7 @@ def ammeter(now: Now, seed: int, pace: float) -> Callable[[str], str]:
     meter = AMMETER.made(seed, "ammeter")
 
     def say(moment: Moment) -> str:
-        amperes = meter.reads(moment.plate_a)
-        return "I=OL A" if amperes is None else f"I={amperes:+.4f} A"
+        return f"I={_said(meter.reads(moment.plate_a), '+.4f', TEXT_OVER_RANGE)} A"
 
     current = measured(now, 0.015 * pace, say)
     return lambda line: current() if line.strip() == AMMETER_ASK else "?"
@@ -186,11 +186,10 @@ def thermometer(now: Now, seed: int, pace: float) -> Callable[[], tuple[float, s
     meter = THERMOMETER.made(seed, "thermometer")
 
     def following() -> tuple[float, str]:
-        celsius = meter.reads(now().stage_c)
-        return THERMOMETER_EVERY_S * pace, "T=OL C" if celsius is None else f"T={celsius:.1f} C"
+        return THERMOMETER_EVERY_S * pace, f"T={_said(meter.reads(now().stage_c), '.1f', TEXT_OVER_RANGE)} C"
 
     return following
 
 
-def _scpi(value: float | None, form: str) -> str:
-    return OVER_RANGE if value is None else format(value, form)
+def _said(value: float | None, form: str, over_range: str = OVER_RANGE) -> str:
+    return over_range if value is None else format(value, form)

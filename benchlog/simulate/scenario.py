@@ -131,7 +131,9 @@ address = "{addresses["ammeter"]}"
 timeout = "2 s"
 
 [instrument.options]                # asks a line, gets a line
+baud = 115200
 pattern = '{meters.AMMETER_PATTERN}'
+over_range = "{meters.TEXT_OVER_RANGE}"
 
 [[instrument.channel]]
 name = "plate current"
@@ -151,7 +153,9 @@ address = "{addresses["thermometer"]}"
 timeout = "3 s"
 
 [instrument.options]                # talks by itself, twice a second
+baud = 115200
 pattern = '{meters.THERMOMETER_PATTERN}'
+over_range = "{meters.TEXT_OVER_RANGE}"
 
 [[instrument.channel]]
 name = "stage temperature"

@@ -135,7 +135,8 @@ def _read_only(path: Path, busy_s: float) -> Connection:
         # WAL wants its side files, and on a read-only medium they cannot be made. Without a log to
         # replay the file alone is the whole store, and nobody can be writing it.
         wal = path.with_name(path.name + "-wal")
-        unreachable = isinstance(exc, sqlite3.Error) and exc.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CANTOPEN
+        code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
+        unreachable = code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
         if not unreachable or os.access(path.parent, os.W_OK) or (wal.exists() and wal.stat().st_size):
             raise
     return _connect(uri(path, "ro") + "&immutable=1", path, busy_s)

@@ -91,7 +91,11 @@ def export_parquet(reader: StoreReader, session_id: int, out: Path, *, force: bo
     session, schema = reader.session(session_id), _parquet_schema()
     found = reader.rows(session.channels)
     notes = reader.notes()
-    with _written(out, force, reader.path) as part, parquet.ParquetWriter(part, schema) as writer:
+    with (
+        _written(out, force, reader.path) as part,
+        part.open("wb") as file,
+        parquet.ParquetWriter(file, schema) as writer,
+    ):
         for channel, table in zip(session.channels, found, strict=True):
             for start in range(0, len(table.t_ns), 10 * _CHUNK):
                 rows_of = slice(start, start + 10 * _CHUNK)
@@ -164,7 +168,7 @@ def _written(out: Path, force: bool, store: Path) -> Iterator[Path]:
             raise there
         part.replace(out)
     except OSError as exc:
-        why = (exc.strerror or str(exc)).lower()
+        why = exc.strerror.lower() if exc.strerror else str(exc)
         raise BenchlogError(f"cannot be written: {why}", where=str(out), cure="Nothing was left there.") from exc
     finally:
         with suppress(OSError):

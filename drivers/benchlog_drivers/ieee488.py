@@ -49,9 +49,14 @@ def numbers(text: str) -> dict[int | str, float]:
     Raises:
         BadReply: anything else that is not a number, or no number at all.
     """
-    found: dict[int | str, float] = {
-        at: number(datum) for at, datum in enumerate(_data(text)) if not datum.lstrip().startswith('"')
-    }
+    if _NUMBER.fullmatch(text):  # nearly every reply
+        return {0: number(text)}
+    try:
+        found: dict[int | str, float] = {
+            at: number(datum) for at, datum in enumerate(_data(text)) if not datum.lstrip().startswith('"')
+        }
+    except BadReply as exc:
+        raise BadReply(exc.what, said=text) from None
     if not found:
         raise BadReply("no number in the reply", said=text)
     return found

@@ -9,8 +9,8 @@ R2  A question other than the last follows only when the line has been quiet for
     answer given twice is caught. The same question may follow at once: its answers are answers to it, and a
     second one that slips in shows up as unasked before the next.
 R3  After a fault, ``open`` is a barrier. A new connection to a TCP instrument holds nothing older. A serial
-    line does, also behind a server: whatever arrives is thrown away until the instrument has said who it is
-    as often as it was asked, and without an identity question until ``late`` after the last question.
+    line does, also behind a server: whatever arrives is thrown away until the instrument has said who it is in
+    answer to a question asked after the one in doubt, or until ``late`` after that one.
 R4  All waiting is bounded, by the host's monotonic clock, and so is the length of a reply.
 
 Not told: an answer later than ``late`` on a serial line whose instrument cannot say who it is.
@@ -169,13 +169,15 @@ class LineTalk:
         return ""
 
     def _identify(self, link: Link) -> str:
-        """Ask who is there until every such question is answered: what comes after is not older than that.
+        """Ask who is there until it has said so after the question in doubt; what comes then is not older.
 
         The first time, and whenever another text than the known one arrives, the same text must come twice
         running: a line may have the unfinished end of an older one before it.
         """
         deadline = time.monotonic() + self._settings.timeout_s
         self._owed = [at for at in self._owed if time.monotonic() - at < self._options.late]
+        # So many answers to who it is may come before the one to the question in doubt.
+        older = sum(at < self._asked_at for at in self._owed) if self._doubtful else 0
         who, previous, asks, said, heard = None, None, 1, b"", dict[str, int]()
         self._ask_who(link)
         while who is None:
@@ -191,9 +193,9 @@ class LineTalk:
                     asks += 1
                     self._ask_who(link)
                 previous = text
+        while heard[who] <= older and (line := self._next_line(link, self._asked_at + self._options.late)) is not None:
+            heard[who] += _text(line) == who
         del self._owed[: heard[who]]
-        self._await_owed(link, who, deadline)
-        self._owed.clear()
         self._settle(link)
         return self._known(who)
 
@@ -206,15 +208,6 @@ class LineTalk:
         if text == self._who or (self._settings.identity and re.search(self._settings.identity, text)):
             return True
         return bool(text) and not self._is_reading(line)
-
-    def _await_owed(self, link: Link, who: str, deadline: float) -> None:
-        """The same question was asked in earlier, failed tries; their answers are late, or lost."""
-        while self._owed:
-            line = self._next_line(link, self._owed[-1] + self._options.late)
-            if line is None:
-                return  # nothing comes later than ``late``
-            if _text(line) == who:
-                del self._owed[0]
 
     def _settle(self, link: Link) -> None:
         """Wait out an answer given twice; a line that is never quiet is told by R1."""
@@ -260,6 +253,7 @@ class LineTalk:
         if self._buffer:
             raise self._unasked(reply + self._read_end + self._buffer)
         if question != self._options.identify and _text(reply) == self._who:
+            del self._owed[:1]
             raise BadReply("said who it is, where something else was asked", said=reply)
         self._question = question
         self._doubtful = False

@@ -47,6 +47,7 @@ class SerialOptions(LineOptions):
 
 def open_port(url: str, options: SerialOptions, *, timeout_s: float) -> PortLink:
     """A link over a device path or URL. Raises anything."""
+    far = url.lower().startswith("rfc2217:")  # has no descriptor to wait on, and knows no time-out for writing
     port: Any = serial.serial_for_url(
         url,
         do_not_open=True,
@@ -54,7 +55,8 @@ def open_port(url: str, options: SerialOptions, *, timeout_s: float) -> PortLink
         bytesize=options.data_bits,
         parity=_PARITY[options.parity],
         stopbits=options.stop_bits,
-        write_timeout=timeout_s,
+        timeout=_POLL_S if far else 0,
+        write_timeout=None if far else timeout_s,
     )
     port.dtr = port.rts = False  # before it is open: opening sets what is kept here
     if "://" not in url:
@@ -89,10 +91,11 @@ class PortLink:
             if port.dtr or port.rts:  # opened by somebody else
                 _lower(port)
             self._poll.register(port.fileno(), select.POLLIN)
-            port.timeout = 0
+            wait_s = 0.0
         except io.UnsupportedOperation:
-            self._poll = None
-            port.timeout = _POLL_S
+            self._poll, wait_s = None, _POLL_S
+        if port.timeout != wait_s:  # over RFC 2217, setting anything negotiates everything anew
+            port.timeout = wait_s
 
     def send(self, data: bytes) -> None:
         """All of it, within the time-out."""

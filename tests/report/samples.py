@@ -123,7 +123,9 @@ def plan(
     tables = "\n".join(
         f'[[band]]\nname = "{name}"\ndial = "{dial}"\nmin_power = "{least}"\n{more}' for name, dial, least in bands
     )
-    return plan_from(TomlFile(Path("plan.toml"), f'[transmitter]\nname = "Loan set 3"\nserial = "0042"\n\n{tables}'))
+    return plan_from(
+        TomlFile(Path("plan.toml"), f'\n[transmitter]\nname = "Loan set 3"\nserial = "0042"\n\n{tables}\n\n')
+    )
 
 
 FIVE = [

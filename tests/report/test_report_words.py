@@ -62,7 +62,14 @@ def test_the_summary_tells_every_band_that_does_not_pass() -> None:
 
 def test_the_summary_of_a_good_session_is_one_sentence() -> None:
     assert words.summary(record(band("80 m"), band("40 m"))) == ["All 2 bands pass."]
-    assert words.summary(record(band("80 m"))) == ["The band passes."]
+    assert words.summary(record(band("80 m"))) == ["80 m passes."]
+
+
+def test_the_headline_is_a_sentence_for_any_number_of_bands() -> None:
+    weak = band("80 m", power_w="fail")
+    assert words.summary(record(weak))[0] == "80 m fails on power (110.0 ± 5.0 W, least 100 W)."
+    assert words.summary(record(weak, band("40 m", power_w="fail")))[0] == "None of 2 bands passes."
+    assert words.summary(record(weak, band("40 m"), band("20 m")))[0] == "2 of 3 bands pass."
 
 
 def test_no_key_down_is_never_a_pass() -> None:
@@ -90,7 +97,7 @@ def test_cautions_name_the_dangers_and_what_software_is_not() -> None:
 def test_a_verdict_that_its_numbers_do_not_explain_is_explained() -> None:
     lacking = dataclasses.replace(band("20 m"), power_w=Result(124.0, 14.0, 2.0, 60.0, 100.0, "undecided"))
     close = dataclasses.replace(band("20 m"), power_w=Result(104.0, 14.0, 2.0, 60.0, 100.0, "undecided"))
-    assert words.summary(record(lacking))[1] == (
+    assert words.summary(record(lacking))[0] == (
         "20 m is undecided on power (124 ± 14 W, least 100 W, but readings are lacking)."
     )
-    assert words.summary(record(close))[1] == "20 m is undecided on power (104 ± 14 W, least 100 W)."
+    assert words.summary(record(close))[0] == "20 m is undecided on power (104 ± 14 W, least 100 W)."

@@ -61,8 +61,9 @@ def test_a_file_nobody_holds_counts_for_nothing_and_is_removed(runtime):
     assert not left.exists()
 
 
-def test_a_killed_benchs_lease_is_stale_at_once(tmp_path, runtime):
+def test_a_killed_benchs_lease_is_stale_at_once(tmp_path, runtime, monkeypatch):
     """SIGKILL: nothing of the bench's own runs any more, only the kernel lets go."""
+    monkeypatch.setenv("TMPDIR", str(tmp_path))  # what it cannot tidy up goes with the test's folder
     command = [sys.executable, "-m", "benchlog.simulate", f"--folder={tmp_path}", "--time-factor=6"]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         addresses = list(json.loads(process.stdout.readline())["addresses"].values())

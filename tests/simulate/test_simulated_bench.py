@@ -60,6 +60,8 @@ def test_key_and_band_reach_the_sockets(bench):
     assert 0 < reflected < 0.01 * forward
     assert float(ask(bench, "counter", "MEAS:FREQ?")) == pytest.approx(truth.dial_hz, abs=300)
     assert float(ask(bench, "voltmeter", "MEAS:VOLT?")) * instruments.PROBE == pytest.approx(850, rel=0.03)
+    bench.band("15 m")  # with the key held
+    assert float(ask(bench, "counter", "MEAS:FREQ?")) == pytest.approx(21.2e6, abs=600)
     bench.key(False)
     assert ask(bench, "counter", "MEAS:FREQ?") == "9.91E37"
 
@@ -90,11 +92,22 @@ def test_the_thermometer_talks_on_a_real_serial_line(bench):
         assert celsius == pytest.approx(bench.truth.ambient_c, abs=1.5)
 
 
+def test_the_thermometer_shows_the_stage_as_it_is_when_the_line_comes(bench):
+    bench.key(True)
+    with serial_at(bench.addresses["thermometer"]) as port:
+        port.readline()
+        for _ in range(5):
+            shown = float(re.fullmatch(instruments.THERMOMETER_PATTERN, port.readline().decode().strip())["celsius"])
+            assert bench.truth.ambient_c < shown < bench.now().stage_c * 1.01 + 0.5  # rising, so never ahead of now
+
+
 def any_driver(name: str) -> type:
     """The bench file's own part is checked here; the real drivers check theirs in the runs' tests."""
 
     class Options(Table):
+        baud: int = 9600
         pattern: str = ""
+        over_range: str = ""
 
     return type("Driver", (), {"Options": Options if name == "serial-text" else NoOptions, "polled": True})
 
@@ -217,6 +230,6 @@ def test_an_impossible_time_factor_is_refused(tmp_path, factor):
 def test_a_bench_that_cannot_begin_leaves_nothing(tmp_path, runtime):
     in_the_way = tmp_path / "file"
     in_the_way.write_text("")
-    with pytest.raises(OSError, match="file"), SimulatedBench(in_the_way):
+    with pytest.raises(FileExistsError), SimulatedBench(in_the_way):
         pass
     assert list(runtime.iterdir()) == []

@@ -1,0 +1,5 @@
+"""``python -m benchlog``."""
+
+from benchlog.cli import main
+
+main()

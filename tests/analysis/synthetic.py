@@ -1,0 +1,227 @@
+"""Sessions with planted truth: raw series built with numpy, bench and plan from their files' words.
+
+All names, bands and powers are invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from benchlog.analysis.analyse import Analysis, analyse
+from benchlog.analysis.results import SessionFacts
+from benchlog.bench import Bench, bench_from
+from benchlog.driver import NoOptions
+from benchlog.files import TomlFile
+from benchlog.model import State
+from benchlog.plan import Plan, plan_from
+from benchlog.series import STATES, RawSeries
+
+CODE = {state: STATES.index(state) for state in STATES}
+
+BENCH = """
+[bench]
+name = "North bench"
+
+{limits}
+
+[[instrument]]
+name = "wattmeter"
+driver = "any"
+address = "TCPIP::127.0.0.1::5025::SOCKET"
+
+[[instrument.channel]]
+name = "power"
+measures = "forward-power"
+unit = "{power_unit}"
+every = "200 ms"
+range = "250 W"
+{power}
+
+[[instrument]]
+name = "counter"
+driver = "any"
+address = "TCPIP::127.0.0.1::5026::SOCKET"
+
+[[instrument.channel]]
+name = "frequency"
+measures = "frequency"
+unit = "Hz"
+every = "500 ms"
+{frequency}
+
+[[instrument]]
+name = "multimeter"
+driver = "any"
+address = "TCPIP::127.0.0.1::5027::SOCKET"
+
+[[instrument.channel]]
+name = "plate"
+measures = "plate-voltage"
+unit = "V"
+every = "1 s"
+scale = 100.0
+"""
+
+PLAN = """
+[transmitter]
+name = "Loan set 3"
+{bands}
+[sweep]
+key_down = "20 s"
+rest = "10 s"
+settle = "2 s"
+
+[soak]
+band = "{soak}"
+key_down = "60 s"
+rest = "120 s"
+lasts = "8 h"
+"""
+
+
+class AnyDriver:
+    """Stands for a driver that the tests' instruments need not have."""
+
+    Options = NoOptions
+    polled = True
+
+
+def bench(power="", frequency="", limits="", power_unit="W") -> Bench:
+    text = BENCH.format(power=power, frequency=frequency, limits=limits, power_unit=power_unit)
+    return bench_from(TomlFile(Path("bench.toml"), text), lambda name: AnyDriver)
+
+
+def plan(*bands: str) -> Plan:
+    """Bands as ``"40 m: 7.100 MHz, min_power 60 W, max_droop 10 %"``."""
+    tables, first = [], bands[0].partition(":")[0]
+    for band in bands:
+        name, _, rest = band.partition(":")
+        dial, *keys = (part.strip() for part in rest.split(","))
+        lines = [f'name = "{name}"', f'dial = "{dial}"']
+        lines += ['{} = "{}"'.format(*key.split(" ", 1)) for key in keys]
+        tables.append("\n[[band]]\n" + "\n".join(lines) + "\n")
+    return plan_from(TomlFile(Path("plan.toml"), PLAN.format(bands="".join(tables), soak=first)))
+
+
+FIVE = plan(
+    "80 m: 3.600 MHz, min_power 100 W, max_droop 10 %, max_frequency_error 300 Hz",
+    "40 m: 7.100 MHz, min_power 100 W, max_droop 10 %, max_frequency_error 300 Hz",
+    "20 m: 14.200 MHz, min_power 100 W, max_droop 10 %, max_frequency_error 300 Hz",
+    "15 m: 21.200 MHz, min_power 90 W, max_droop 10 %, max_frequency_error 300 Hz",
+    "10 m: 28.300 MHz, min_power 80 W, max_droop 10 %, max_frequency_error 300 Hz",
+)
+
+
+def facts(kind="sweep") -> SessionFacts:
+    return SessionFacts(1, kind, "Loan set 3", "North bench", 1_795_597_389_250_000_000, None, "0" * 64)
+
+
+@dataclass
+class Keying:
+    """The key is down in [start_s, start_s + lasts_s): watts and hertz as functions of the time since."""
+
+    start_s: float
+    lasts_s: float
+    watts: object
+    hertz: object
+
+    def inside(self, t):
+        return (t >= self.start_s) & (t < self.start_s + self.lasts_s)
+
+
+def level(value):
+    return lambda x: np.full_like(x, value)
+
+
+@dataclass
+class Synthetic:
+    """Keyings to raw series; noise by ``seed``; then whatever a test breaks in them."""
+
+    keyings: list[Keying]
+    seed: int = 0
+    watts_noise: float = 0.3
+    hertz_noise: float = 2.0
+    lasts_s: float | None = None
+    series: dict[str, RawSeries] = field(default_factory=dict)
+
+    def __post_init__(self):
+        rng = np.random.default_rng(self.seed)
+        end_s = self.lasts_s or max(k.start_s + k.lasts_s for k in self.keyings) + 5
+        t = slots(0.2, end_s, 0.031)
+        power = 0.05 * rng.standard_normal(len(t))
+        for k in self.keyings:
+            at = k.inside(t)
+            power[at] = k.watts(t[at] - k.start_s) + self.watts_noise * rng.standard_normal(at.sum())
+        self.series["power"] = raw("power", t, power)
+        t = slots(0.5, end_s, 0.117)
+        hertz, state = np.full(len(t), np.nan), np.full(len(t), CODE[State.INVALID])
+        for k in self.keyings:
+            at = k.inside(t)
+            hertz[at] = k.hertz(t[at] - k.start_s) + self.hertz_noise * rng.standard_normal(at.sum())
+            state[at] = CODE[State.GOOD]
+        self.series["frequency"] = raw("frequency", t, hertz, state)
+        t = slots(1.0, end_s, 0.4)
+        self.series["plate"] = raw("plate", t, 7.5 + 0.01 * rng.standard_normal(len(t)))
+
+    def spoil(self, name, from_s, to_s, state):
+        """Turn the slots in [from_s, to_s] of a channel into another state."""
+        old = self.series[name]
+        at = (old.t_ns / 1e9 >= from_s) & (old.t_ns / 1e9 <= to_s)
+        value = np.where(at, np.nan, old.value)
+        self.series[name] = RawSeries(
+            name, old.t_ns, value, np.where(at, CODE[state], old.state).astype(np.uint8), old.took_us
+        )
+        return self
+
+    def put(self, name, from_s, to_s, value):
+        """Set the good values in [from_s, to_s] to ``value``."""
+        old = self.series[name]
+        at = (old.t_ns / 1e9 >= from_s) & (old.t_ns / 1e9 <= to_s) & (old.state == CODE[State.GOOD])
+        self.series[name] = RawSeries(name, old.t_ns, np.where(at, value, old.value), old.state, old.took_us)
+        return self
+
+    def drop(self, name, from_s, to_s):
+        """Take the rows in [from_s, to_s] away, as an import may lack them."""
+        old = self.series[name]
+        kept = (old.t_ns / 1e9 < from_s) | (old.t_ns / 1e9 > to_s)
+        self.series[name] = RawSeries(name, old.t_ns[kept], old.value[kept], old.state[kept], old.took_us[kept])
+        return self
+
+    def analysed(self, the_plan=FIVE, the_bench=None, kind="sweep", events=()) -> Analysis:
+        return analyse(facts(kind), the_bench or bench(), the_plan, self.series, events)
+
+
+def slots(every_s, end_s, late_s):
+    return np.arange(0, end_s, every_s) + late_s * every_s
+
+
+def raw(name, t_s, value, state=None):
+    state = np.zeros(len(t_s)) if state is None else state
+    t_ns = np.round(np.asarray(t_s) * 1e9).astype(np.int64)
+    return RawSeries(name, t_ns, np.asarray(value, float), state.astype(np.uint8), np.zeros(len(t_s), np.int64))
+
+
+def sweep(powers, errors=None, the_plan=FIVE, seed=0, droop=0.0, tau_s=8.0, **more) -> Synthetic:
+    """One 20 s key-down a band, 30 s apart. ``droop`` is the share lost for good with ``tau_s``."""
+    errors = errors or [0.0] * len(powers)
+    keyings = [
+        Keying(
+            5 + 30 * i,
+            20,
+            lambda x, p=p: p * (1 - droop * -np.expm1(-x / tau_s)),
+            level(band.expected_hz + error),
+        )
+        for i, (band, p, error) in enumerate(zip(the_plan.bands, powers, errors, strict=True))
+    ]
+    return Synthetic(keyings, seed=seed, **more)
+
+
+def kinds(analysis: Analysis):
+    return [finding.kind for finding in analysis.record.findings]
+
+
+def band(analysis: Analysis, name):
+    return next(found for found in analysis.record.bands if found.band == name)

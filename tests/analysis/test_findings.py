@@ -1,0 +1,170 @@
+"""What the record says in words: right when it should, silent when it should."""
+
+import numpy as np
+import pytest
+from synthetic import FIVE, Keying, Synthetic, bench, kinds, level, sweep
+
+from benchlog.analysis.troubles import run_starts
+from benchlog.model import Event, State
+from benchlog.series import RawSeries
+
+LIMITS = """
+[limits]
+key_down = "15 s"
+plate-voltage = ["600 V", "900 V"]
+"""
+
+
+def found(analysis, kind, channel=None):
+    return [f for f in analysis.record.findings if f.kind == kind and (channel is None or f.channel == channel)]
+
+
+def test_a_healthy_session_has_none():
+    for seed in range(5):
+        assert kinds(sweep([120] * 5, droop=0.05, seed=seed).analysed()) == []
+
+
+def test_failures_are_told_with_numbers_and_units():
+    analysis = sweep([74] * 5, [400] * 5, droop=0.3).analysed()
+    texts = {f.kind: f.text for f in analysis.record.findings if f.band == "10 m"}
+    assert set(texts) == {"low-power", "droop", "frequency-error"}
+    assert texts["low-power"].startswith("10 m makes 5")
+    assert texts["low-power"].endswith("W against 80 W")
+    assert texts["droop"].endswith("% against 10 %")
+    assert texts["frequency-error"].endswith("Hz against 300 Hz")
+
+
+def test_undecided_is_no_finding():
+    analysis = sweep([101] * 5).analysed(the_bench=bench('of_range = "5 %"'))
+    assert analysis.record.bands[0].power_w.verdict == "undecided"
+    assert kinds(analysis) == []
+
+
+def test_a_gap_says_where_how_many_and_why():
+    event = Event(49_900_000_000, "link", "wattmeter is silent; trying again", instrument="wattmeter")
+    analysis = sweep([120] * 5).spoil("power", 50, 60, State.MISSED).analysed(events=[event])
+    (gap,) = found(analysis, "gap")
+    assert (gap.channel, gap.band, gap.value) == ("power", "40 m", 50)
+    assert (gap.from_ns / 1e9, gap.to_ns / 1e9) == (pytest.approx(50, abs=0.2), pytest.approx(60, abs=0.2))
+    assert gap.text == "power: 50 readings lacking (50 not answered); wattmeter is silent; trying again"
+
+
+def test_a_single_missed_slot_is_a_gap():
+    (gap,) = found(sweep([120] * 5).spoil("plate", 10, 10.9, State.MISSED).analysed(), "gap")
+    assert (gap.channel, gap.value) == ("plate", 1)
+
+
+def test_many_gaps_of_a_channel_are_one_finding():
+    session = sweep([120] * 5)
+    for at in range(3, 140, 10):
+        session.spoil("plate", at, at + 1.9, State.INVALID)
+    (gap,) = found(session.analysed(), "gap")
+    assert gap.value == 28
+    assert "in 14 gaps" in gap.text
+    assert "28 not usable" in gap.text
+
+
+def test_a_counter_may_be_silent_while_the_key_is_up_but_not_while_it_is_down():
+    quiet = sweep([120] * 5)
+    assert quiet.series["frequency"].state.any()
+    assert found(quiet.analysed(), "gap") == []
+    (gap,) = found(quiet.spoil("frequency", 38, 44, State.MISSED).analysed(), "gap")
+    assert (gap.channel, gap.band) == ("frequency", "40 m")
+
+
+def test_over_range_outside_key_downs_is_told_without_a_band():
+    analysis = sweep([120] * 5).spoil("plate", 28, 33, State.OVER_RANGE).analysed()
+    (over,) = found(analysis, "over-range")
+    assert (over.channel, over.band, over.value) == ("plate", None, 5)
+
+
+def test_limits_of_the_bench():
+    session = sweep([120] * 5).put("plate", 12, 15.5, 9.5).put("plate", 40, 40.9, 5.5)
+    analysis = session.analysed(the_bench=bench(limits=LIMITS))
+    low, high = found(analysis, "limit", "plate")
+    assert (low.value, low.limit) == (pytest.approx(550), 600)
+    assert low.text == "plate fell to 550 V against 600 V"
+    assert (high.value, high.limit) == (pytest.approx(950), 900)
+    assert high.text == "plate reached 950 V against 900 V in 4 readings"
+    assert high.from_ns == pytest.approx(12.4e9)
+    assert high.to_ns == pytest.approx(15.4e9)
+    long = found(analysis, "limit", None)[2:]
+    assert len(long) == 5
+    assert long[0].band == "80 m"
+    assert long[0].limit == 15
+    assert "The key was down for 20" in long[0].text
+
+
+def test_a_reading_on_the_limit_does_not_cross_it():
+    session = sweep([120] * 5)
+    session.put("plate", 0, 1000, 9.0)
+    assert (
+        found(session.analysed(the_bench=bench(limits='[limits]\nplate-voltage = ["600 V", "900 V"]')), "limit") == []
+    )
+
+
+def test_a_stuck_instrument():
+    """The wattmeter repeats one value through all of two key-downs, while the counter goes on."""
+    analysis = sweep([120] * 5).put("power", 68, 85, 119.87).put("power", 98, 114.9, 119.87).analysed()
+    (stuck,) = found(analysis, "stuck")
+    assert stuck.channel == "power"
+    assert stuck.value == pytest.approx(119.87)
+    assert "119.87 W" in stuck.text
+    assert stuck.from_ns / 1e9 == pytest.approx(68, abs=0.3)
+
+
+@pytest.mark.parametrize("step", [0.1, 0.5, 1.0, 5.0])
+def test_a_coarse_resolution_is_not_stuck(step):
+    for seed in range(3):
+        for drop in (0.0, 0.08):
+            session = sweep([120] * 5, droop=drop, seed=seed)
+            one = session.series["power"]
+            coarse = RawSeries("power", one.t_ns, np.round(one.value / step) * step, one.state, one.took_us)
+            session.series["power"] = coarse
+            assert found(session.analysed(), "stuck") == []
+
+
+def test_a_curve_that_has_settled_is_not_stuck():
+    """Quiet and fine: every reading differs while power falls, and repeats once it has fallen."""
+    session = sweep([120] * 5, droop=0.3, tau_s=1.0, watts_noise=0.0)
+    one = session.series["power"]
+    session.series["power"] = RawSeries("power", one.t_ns, np.round(one.value, 2), one.state, one.took_us)
+    assert found(session.analysed(), "stuck") == []
+
+
+def test_where_nothing_changes_nobody_is_stuck():
+    session = sweep([120] * 5).put("power", 68, 115, 119.87)
+    for name in ("frequency", "plate"):
+        session.put(name, 60, 120, session.series[name].value[100] if name == "plate" else 21.2e6)
+    assert found(session.analysed(), "stuck", "power") == []
+
+
+def test_run_starts():
+    assert run_starts(np.array([])).tolist() == []
+    assert run_starts(np.array([1.0])).tolist() == [0]
+    assert run_starts(np.array([1.0, 2, 2, 2, 3, 3])).tolist() == [0, 1, 4]
+
+
+def test_a_wrong_instrument_is_told_once():
+    events = [
+        Event(t * 10**9, "wrong-instrument", "Other,Thing,1 answers", instrument="wattmeter") for t in (30, 10, 20)
+    ]
+    (wrong,) = found(sweep([120] * 5).analysed(events=events), "wrong-instrument")
+    assert wrong.text == "wattmeter: Other,Thing,1 answers"
+    assert (wrong.from_ns, wrong.to_ns) == (10 * 10**9, 30 * 10**9)
+
+
+def test_key_downs_without_frequency_are_told_together():
+    session = sweep([120] * 5).spoil("frequency", 30, 200, State.MISSED)
+    analysis = session.analysed()
+    text = "4 key-downs without a frequency reading: no band could be told"
+    assert text in [f.text for f in found(analysis, "gap")]
+
+
+def test_a_record_of_a_bad_day_is_json():
+    session = Synthetic([Keying(5, 20, level(60.0), level(14.2005e6))]).spoil("power", 12, 13, State.OVER_RANGE)
+    record = session.spoil("plate", 3, 9, State.MISSED).analysed(FIVE, bench(limits=LIMITS)).record.as_json()
+    assert {f["kind"] for f in record["findings"]} == {"frequency-error", "limit", "gap", "over-range"}
+    assert all(
+        set(f) == {"kind", "band", "channel", "from", "to", "value", "limit", "text"} for f in record["findings"]
+    )

@@ -1,0 +1,322 @@
+"""After a time-out, a garbled or a cut reply, no later reply is ever taken for another question's answer.
+
+Each trouble on each transport: a TCP socket through VISA, a pseudo-terminal through pyserial and through VISA,
+and a port behind RFC 2217. The instruments' values tell which question they answer, and when they were made.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+
+import pytest
+import resyncing
+from resyncing import TIMEOUT_S, Rig
+
+from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, UnaskedReply, WrongInstrument
+from benchlog.simulate.wire import (
+    CutInTwo,
+    Drip,
+    Flood,
+    Garbage,
+    HangUp,
+    Late,
+    Silent,
+    Twice,
+    Unfinished,
+)
+
+# pyserial 3.5 still starts its RFC 2217 reader the old way.
+pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
+
+RIGS = {
+    "tcp-scpi": resyncing.tcp_scpi,
+    "pty-serial-text": resyncing.pty_serial_text,
+    "pty-scpi": resyncing.pty_scpi,
+    "socket-serial-text": resyncing.socket_serial_text,
+    "rfc2217-serial-text": resyncing.rfc2217_serial_text,
+}
+
+
+@pytest.fixture(params=["tcp-scpi", "pty-serial-text", "pty-scpi"])
+def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+    with resyncing.nothing_left(), RIGS[request.param]() as rig:
+        yield rig
+
+
+@pytest.fixture(params=RIGS)
+def any_rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+    """All of them, for the main troubles; pyserial takes 0.6 s to open and close a port behind TCP."""
+    with resyncing.nothing_left(), RIGS[request.param]() as rig:
+        yield rig
+
+
+@pytest.fixture(params=["tcp-scpi", "pty-serial-text"])
+def main_rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+    with resyncing.nothing_left(), RIGS[request.param]() as rig:
+        yield rig
+
+
+def opened(rig: Rig, **options: object) -> Rig:
+    assert rig.build(**options).open() == rig.instrument.identity
+    return rig
+
+
+def test_a_well_behaved_instrument_is_read(any_rig: Rig) -> None:
+    rig = opened(any_rig)
+    values = [rig.ask(q) for q in ("A?", "A?", "B?", "A?")]
+    assert values == [1_000_001, 1_000_002, 2_000_003, 1_000_004]
+
+
+def test_an_answer_three_seconds_late_is_nobodys(main_rig: Rig) -> None:
+    rig = opened(main_rig)
+    rig.wire.trouble = Late(3.0)
+    started = time.monotonic()
+    with pytest.raises(NoReply):
+        rig.ask("A?")
+    assert time.monotonic() - started < 2.0
+    rig.wire.trouble = None  # from the next line on; the one under way stays late
+    rig.reopen()
+    for _ in range(3):
+        rig.ask("B?")
+    while time.monotonic() - started < 3.2:  # past the moment the late answer comes
+        rig.run(["B?", "C?"], pause_s=0.05)
+        for question, value, before in rig.run(["C?", "B?"]):
+            Rig.check(question, value, before)
+    rig.reopen()
+    rig.ask("A?")
+
+
+@pytest.mark.parametrize("delay", [1.2, 1.9])
+def test_answers_just_too_late_are_told_by_their_number(rig: Rig, delay: float) -> None:
+    """Each answer comes after its own time-out, so several identity questions are open at once."""
+    opened(rig, timeout_s=0.06, late="1 s")
+    rig.wire.trouble = Late(0.06 * delay)
+    kept = rig.run(["A?", "B?", "C?"] * 4)
+    rig.wire.trouble = None
+    rig.reopen()
+    kept += rig.run(["B?", "C?", "A?"] * 2)
+    for question, value, before in kept:
+        Rig.check(question, value, before)
+    assert len(kept) >= 6
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.002, 0.008])
+def test_an_answer_given_twice_never_answers_another_question(rig: Rig, gap: float) -> None:
+    opened(rig)
+    rig.wire.trouble = Twice(gap)
+    kept = rig.run(["A?", "B?", "C?", "A?", "A?", "B?"])
+    rig.wire.trouble = None
+    rig.reopen()
+    kept += rig.run(["B?", "C?"])
+    for question, value, before in kept:
+        Rig.check(question, value, before)
+    assert [question for question, _, _ in kept[-2:]] == ["B?", "C?"]
+
+
+def test_an_answer_given_twice_at_once_is_refused(rig: Rig) -> None:
+    opened(rig)
+    rig.wire.trouble = Twice()
+
+    def twice() -> None:
+        rig.driver.ask("A?")
+        time.sleep(0.02)
+        rig.driver.ask("A?")
+
+    with pytest.raises(UnaskedReply) as caught:  # in this exchange or before the next, as the bytes arrive
+        twice()
+    assert "1000001" in caught.value.said
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.05])
+def test_a_line_cut_in_two_is_one_reading(rig: Rig, gap: float) -> None:
+    opened(rig)
+    rig.wire.trouble = CutInTwo(gap)
+    assert rig.ask("A?") == 1_000_001
+    assert rig.ask("B?") == 2_000_002
+
+
+def test_the_second_half_of_a_cut_line_is_no_reading(any_rig: Rig) -> None:
+    """It comes after the time-out: on a serial line, in front of who it is."""
+    rig = opened(any_rig, late="1 s")
+    rig.wire.trouble = CutInTwo(1.3 * TIMEOUT_S)
+    with pytest.raises(NoReply, match="part"):
+        rig.ask("A?")
+    rig.wire.trouble = None
+    rig.reopen()
+    assert rig.ask("B?") == 2_000_002
+
+
+def test_a_line_that_never_ends_is_no_reading(any_rig: Rig) -> None:
+    rig = opened(any_rig)
+    rig.wire.trouble = Unfinished()
+    with pytest.raises(NoReply, match="part") as caught:
+        rig.ask("A?")
+    assert caught.value.said == "+1000001"
+    rig.wire.trouble = None
+    rig.reopen()
+    assert rig.ask("B?") == 2_000_002
+
+
+def test_the_start_of_a_line_left_by_another_program_is_not_who_it_is(rig: Rig) -> None:
+    """The first identity ever heard has the end of an unfinished line before it, and is not believed alone."""
+    rig.build()
+    rig.wire.trouble = Unfinished()
+    other = rig.driver
+    with pytest.raises(NoReply):
+        other.open()
+    rig.wire.trouble = None
+    rig.build(late="500 ms")
+    assert rig.driver.open() == rig.instrument.identity
+    rig.ask("A?")
+
+
+@pytest.mark.parametrize(
+    "rubbish", [b"\xff\x00\x80\n", b"+10000\xb01\n", b"\n", b"+1,+2,x\n", b"nan\n", b"1_000_001\n"]
+)
+def test_garbage_is_not_a_reading(rig: Rig, rubbish: bytes) -> None:
+    opened(rig)
+    rig.wire.trouble = Garbage(rubbish)
+    with pytest.raises(BadReply) as caught:
+        rig.ask("A?")
+    assert caught.value.said == rubbish.decode("ascii", "backslashreplace").strip()
+    rig.wire.trouble = None
+    rig.reopen()
+    assert rig.ask("B?") == 2_000_002
+
+
+def test_garbage_before_the_end_of_an_answer(rig: Rig) -> None:
+    opened(rig)
+    rig.wire.trouble = Garbage(b"+1\n00001\n")
+    kept = rig.run(["A?", "A?", "B?"])
+    for question, value, before in kept:
+        Rig.check(question, value, before)
+    rig.wire.trouble = None
+    rig.reopen()
+    rig.ask("B?")
+
+
+def test_a_silent_instrument_is_told_in_time_and_taken_back(any_rig: Rig) -> None:
+    rig = opened(any_rig, late="500 ms")
+    rig.wire.trouble = Silent()
+    started = time.monotonic()
+    with pytest.raises(NoReply):
+        rig.ask("A?")
+    assert TIMEOUT_S * 0.9 < time.monotonic() - started < TIMEOUT_S + 1
+    rig.driver.close()
+    with pytest.raises(NoReply, match="who it is"):
+        rig.driver.open()
+    rig.wire.trouble = None
+    rig.reopen()
+    rig.ask("B?")
+
+
+def test_a_dripping_line_is_bounded_by_the_time_out(rig: Rig) -> None:
+    opened(rig, late="1 s")
+    rig.wire.trouble = Drip(TIMEOUT_S / 4)  # a byte is always just about to come
+    started = time.monotonic()
+    with pytest.raises(NoReply):
+        rig.ask("A?")
+    assert time.monotonic() - started < TIMEOUT_S + 1
+    rig.wire.trouble = None
+    rig.reopen()
+    assert rig.ask("B?") == 2_000_002
+
+
+@pytest.mark.parametrize("flood", [b"0", b"9.5\n", b"+1000001\n"])
+def test_a_flood_is_bounded(rig: Rig, flood: bytes) -> None:
+    opened(rig, late="500 ms")
+    rig.wire.trouble = Flood(flood)
+    before = resyncing.resident_bytes()
+    kept = rig.run(["A?", "B?", "A?"])
+    assert resyncing.resident_bytes() - before < 30e6
+    rig.wire.trouble = None
+    rig.reopen()
+    kept = rig.run(["B?", "C?"])
+    for question, value, before in kept:
+        Rig.check(question, value, before)
+
+
+def test_a_closed_connection_is_told_at_once_and_made_again(rig: Rig) -> None:
+    opened(rig, timeout_s=2.0, late="100 ms")
+    rig.ask("A?")
+    rig.wire.trouble = HangUp()
+    started = time.monotonic()
+    with pytest.raises(LinkLost):
+        rig.driver.ask("A?")
+    with pytest.raises(LinkLost):
+        rig.driver.open()
+    assert time.monotonic() - started < 1.0, "well before the time-out"
+    rig.wire.trouble = None
+    rig.reopen()
+    rig.ask("B?")
+
+
+def test_a_connection_closed_while_we_wait_is_told_at_once(main_rig: Rig) -> None:
+    rig = opened(main_rig, timeout_s=20.0)
+
+    def hang_up(question: str) -> None:
+        rig.wire.trouble = HangUp()
+
+    rig.wire.respond = hang_up
+    started = time.monotonic()
+    cpu = time.process_time()
+    with pytest.raises(LinkLost):
+        rig.driver.ask("A?")
+    assert time.monotonic() - started < 5.0
+    assert time.process_time() - cpu < 1.0
+
+
+def test_another_instrument_is_refused_until_the_first_is_back(any_rig: Rig) -> None:
+    rig = opened(any_rig)
+    rig.instrument.identity = "Example,Impostor,2,0"
+    rig.driver.close()
+    for _ in range(2):
+        with pytest.raises(WrongInstrument, match="Impostor"):
+            rig.driver.open()
+        with pytest.raises(LinkLost):
+            rig.driver.ask("A?")
+    rig.instrument.identity = "Example,Counter,1,0"
+    assert rig.driver.open() == "Example,Counter,1,0"
+    rig.ask("A?")
+
+
+def test_the_bench_file_says_who_may_answer(rig: Rig) -> None:
+    with pytest.raises(WrongInstrument, match="wants identity"):
+        rig.build(identity="^Other,").open()
+    opened(rig, identity="^Example,Counter,")
+
+
+def test_who_it_is_is_never_a_reading(rig: Rig) -> None:
+    opened(rig)
+    rig.wire.trouble = Garbage(rig.instrument.identity.encode() + b"\n")
+    with pytest.raises(BadReply):
+        rig.driver.ask("A?")
+
+
+def test_a_late_reading_is_not_who_it_is(rig: Rig) -> None:
+    """The line before the identity is an answer to another program's question."""
+    rig.build()
+    late = iter(["+1000009", "+1000010"])
+
+    def respond(question: str) -> str | None:
+        return "\n".join([*[line for line in [next(late, None)] if line], rig.instrument.identity])
+
+    rig.wire.respond = respond
+    assert rig.driver.open() == rig.instrument.identity
+    rig.wire.respond = rig.instrument.respond
+    rig.ask("A?")
+
+
+def test_everything_foreign_is_translated(any_rig: Rig) -> None:
+    """Closed, never opened, gone: whatever is called then says so as an InstrumentError."""
+    rig = any_rig
+    rig.build()
+    with pytest.raises(LinkLost, match="not open"):
+        rig.driver.ask("A?")
+    rig.driver.close()
+    rig.driver.close()
+    rig.driver.open()
+    rig.driver.close()
+    with pytest.raises(InstrumentError):
+        rig.driver.ask("A?")

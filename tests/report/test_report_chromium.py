@@ -1,0 +1,176 @@
+"""The record opened from disk in a real browser: no request, no error, no sideways scrolling, and A4 pages."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.report import samples
+from tests.report.test_report_html import page_of
+
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    found = shutil.which("chromium") or ("/usr/bin/chromium" if Path("/usr/bin/chromium").exists() else None)
+    if found is None:
+        pytest.fail("no Chromium here: install the package chromium, this test needs a real browser")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=found, args=SWITCHES)
+        yield browser
+        browser.close()
+
+
+class Visit:
+    """One file opened from disk, with everything the browser asked for and complained of."""
+
+    def __init__(self, browser: Browser, path: Path, **context: object) -> None:
+        self.context = browser.new_context(**context)
+        self.page: Page = self.context.new_page()
+        self.requests: list[str] = []
+        self.complaints: list[str] = []
+        self.page.on("request", lambda request: self.requests.append(request.url))
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.goto(path.as_uri())
+
+
+@pytest.fixture
+def visit(chromium: Browser, tmp_path: Path) -> Iterator[object]:
+    open_: list[Visit] = []
+
+    def go(text: str, **context: object) -> Visit:
+        path = tmp_path / "record.html"
+        path.write_text(text, encoding="utf-8")
+        open_.append(Visit(chromium, path, **context))
+        return open_[-1]
+
+    yield go
+    for one in open_:
+        one.context.close()
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("sample", [samples.five_bands, samples.troubled, samples.one_band, samples.silence])
+def test_nothing_is_asked_for_nothing_fails_nothing_sticks_out(visit, sample, width: int) -> None:
+    seen = visit(page_of(sample), viewport={"width": width, "height": 900})
+    page = seen.page
+    asked = [url for url in seen.requests if not url.startswith("data:")]
+    assert asked == [page.url]
+    assert seen.complaints == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll('main *:not(svg *)')]
+             .filter(e => e.checkVisibility() && e.closest('thead') === null
+               && e.getBoundingClientRect().width && e.getBoundingClientRect().right > innerWidth + 0.5)
+             .map(e => e.tagName)"""
+    )
+    assert cut == []
+    assert page.get_by_role("heading", level=1).inner_text().startswith("Loan set 3")
+    for name in ("Summary", "Results by band", "Findings", "Bench and readings", "Cautions"):
+        assert page.get_by_role("heading", name=name, level=2).count() == 1
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_bands_are_a_table_to_a_screen_reader_also_on_a_phone(visit, width: int) -> None:
+    page = visit(page_of(samples.troubled), viewport={"width": width, "height": 900}).page
+    table = page.get_by_role("table").first
+    assert table.get_by_role("columnheader").all_inner_texts()[:2] == ["Band", "Power"]
+    assert table.get_by_role("rowheader").count() == 5
+    row = table.get_by_role("row").filter(has_text="20 m")
+    assert "fail" in row.get_by_role("cell").nth(2).inner_text()
+    assert page.get_by_role("img", name=re.compile("^Forward power against time")).count() == 1  # one of two shown
+
+
+def test_the_files_policy_stops_what_should_never_be_in_it(visit) -> None:
+    """Were a mistake ever to let markup through, the browser would still neither run it nor fetch for it."""
+    with socket.create_server(("127.0.0.1", 0)) as outside:
+        image = f'<img src="http://127.0.0.1:{outside.getsockname()[1]}/x.png" alt="">'
+        smuggled = f'{image}<script>document.title = "taken"</script></main>'
+        page = visit(page_of(samples.one_band).replace("</main>", smuggled)).page  # returns once all is loaded, or not
+        assert page.locator("main img").count() == 1
+        assert page.locator("script").count() == 1
+        assert page.title() == "Loan set 3: record of session 7"
+        outside.setblocking(False)
+        with pytest.raises(BlockingIOError):
+            outside.accept()
+
+
+def test_the_appendix_has_the_files_word_for_word(visit) -> None:
+    session = samples.five_bands()
+    blocks = visit(page_of(samples.five_bands)).page.locator("pre")
+    assert blocks.nth(0).text_content() == session.plan.source.text
+    assert blocks.nth(1).text_content() == session.bench.source.text
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_words_and_figures_stand_out_from_the_paper(visit, scheme: str) -> None:
+    """WCAG 2 contrast: 4.5 for text, 3 for lines that carry meaning."""
+    page = visit(page_of(samples.troubled), color_scheme=scheme).page
+    colours = page.evaluate(
+        """() => { const style = getComputedStyle(document.documentElement);
+             return Object.fromEntries(['paper','ink','muted','fail','data','fit','limit','missing','keyed','window']
+               .map(name => [name, style.getPropertyValue('--' + name).trim()])) }"""
+    )
+    for name in ("ink", "muted", "fail"):
+        assert contrast(colours[name], colours["paper"]) >= 4.5, name
+    for name in ("data", "fit", "limit", "missing"):
+        for ground in ("paper", "keyed", "window"):
+            assert contrast(colours[name], colours[ground]) >= 3, (name, ground)
+    paper = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert (max(map(int, re.findall(r"\d+", paper))) < 64) == (scheme == "dark")
+    text_fill = page.evaluate("getComputedStyle(document.querySelector('figure svg text')).fill")
+    ink = [int(colours["ink"][i : i + 2], 16) for i in (1, 3, 5)]
+    assert [int(part) for part in re.findall(r"\d+", text_fill)] == ink
+
+
+def contrast(one: str, other: str) -> float:
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
+        return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_texts_in_figures_do_not_run_into_each_other_or_out(visit) -> None:
+    page = visit(page_of(samples.troubled), viewport={"width": 1280, "height": 900}).page
+    clashes = page.evaluate(
+        """() => [...document.querySelectorAll('figure svg')].filter(s => s.checkVisibility()).flatMap(s => {
+             const frame = s.getBoundingClientRect();
+             const texts = [...s.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]);
+             const out = texts.filter(([, r]) => r.left < frame.left - 1 || r.right > frame.right + 1
+                                              || r.top < frame.top - 1 || r.bottom > frame.bottom + 1).map(([t]) => t);
+             texts.forEach(([a, r], i) => texts.slice(i + 1).forEach(([b, q]) => {
+               if (r.left < q.right - 1 && q.left < r.right - 1 && r.top < q.bottom - 2 && q.top < r.bottom - 2)
+                 out.push(a + ' / ' + b) }));
+             return out })"""
+    )
+    assert clashes == []
+
+
+def test_it_prints_on_a4_in_light_whatever_the_screen(visit, tmp_path: Path) -> None:
+    page = visit(page_of(samples.troubled), color_scheme="dark").page
+    pdf = page.pdf(prefer_css_page_size=True)
+    assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
+    width, height = (float(x) for x in re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf).groups())
+    assert (width, height) == (pytest.approx(595, abs=1), pytest.approx(842, abs=1))
+    page.emulate_media(media="print", color_scheme="dark")
+    ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()")
+    assert contrast(ink, "#ffffff") >= 7

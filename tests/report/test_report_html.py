@@ -1,0 +1,256 @@
+"""The HTML file as text: nothing from outside, nothing believed, the same bytes each time."""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import re
+import subprocess
+import sys
+from collections.abc import Callable
+from functools import cache
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from benchlog.bench import bench_from
+from benchlog.files import TomlFile
+from benchlog.model import Event
+from benchlog.plan import plan_from
+from benchlog.report import html, words
+from tests.report import samples
+
+SAMPLES = [samples.five_bands, samples.troubled, samples.one_band, samples.silence]
+
+
+def rendered(session: samples.Session, ending: str = "Stopped by hand.") -> str:
+    return html.render(samples.analysed(session), session.bench, session.plan, session.events, ending=ending)
+
+
+@cache
+def page_of(sample: Callable[[], samples.Session]) -> str:
+    """Rendered once for all tests that only read it."""
+    return rendered(sample())
+
+
+class Page(HTMLParser):
+    """What a browser would find: tags with attributes, text, ids, and whether tags nest."""
+
+    VOID = frozenset({"meta", "link", "br", "use", "path", "rect"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text: list[str] = []
+        self.open: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in ("meta", "link"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if not {"style", "pre"} & set(self.open):
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join(" ".join(self.text).split())
+
+
+@pytest.mark.parametrize("sample", SAMPLES)
+def test_the_file_stands_alone(sample) -> None:
+    text = page_of(sample)
+    page = Page(text)
+    assert not page.open
+    assert "script" not in {tag for tag, _ in page.tags}
+    for tag, attributes in page.tags:
+        assert not [name for name in attributes if name.startswith("on")]
+        for name in ("src", "href", "xlink:href", "srcset", "data", "action"):
+            target = attributes.get(name)
+            assert target is None or target.startswith("#") or (tag == "link" and target == "data:,")
+    outside = set(re.findall(r"https?://[^\s\"'<)]+", text))
+    assert outside <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}  # names, never fetched
+    assert not re.search(r"url\((?!#)", text)
+    assert "@import" not in text
+
+
+@pytest.mark.parametrize("sample", SAMPLES)
+def test_ids_are_unique_and_every_reference_has_its_target(sample) -> None:
+    text = page_of(sample)
+    ids = [attributes["id"] for _, attributes in Page(text).tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    referred = set(re.findall(r'(?:href="#|url\(#|aria-labelledby=")([^")]+)', text))
+    assert referred <= set(ids)
+    assert referred
+
+
+def test_the_same_session_gives_the_same_bytes() -> None:
+    assert rendered(samples.troubled()) == page_of(samples.troubled)
+
+
+def test_another_process_gives_the_same_bytes() -> None:
+    """Hash seed, time zone and the count of figures drawn before differ there."""
+    code = (
+        "import hashlib; from tests.report import samples, test_report_html as t;"
+        "print(hashlib.sha256(t.page_of(samples.one_band).encode()).hexdigest())"
+    )
+    run = [sys.executable, "-W", "error", "-c", code]
+    env = {"PYTHONHASHSEED": "7", "TZ": "Asia/Tokyo"}
+    there = subprocess.run(run, cwd=Path(__file__).parents[2], env=env, capture_output=True, text=True, check=True)
+    assert there.stdout.strip() == hashlib.sha256(page_of(samples.one_band).encode()).hexdigest()
+
+
+HOSTILE = '<script>alert("1")</script>&amp;$x^2$'
+
+
+def hostile() -> samples.Session:
+    """Every name a file or an instrument can put into the record."""
+    name = HOSTILE.replace('"', '\\"')
+    text = samples.BENCH.replace("{power_accuracy}", "5 %").replace('name = "', f'name = "{name} ')
+    plan_text = (
+        f'[transmitter]\nname = "{name}"\nserial = "{name}"\n'
+        f'[[band]]\nname = "{name}"\ndial = "10.120 MHz"\nmin_power = "90 W"\nmax_frequency_error = "5 Hz"\n'
+    )
+    bench = bench_from(TomlFile(Path("b"), text), lambda _: samples.AnyDriver)
+    plan = plan_from(TomlFile(Path("p"), plan_text))
+    plain = samples.session(
+        samples.bench(), plan, [samples.Keyed(5, 20, 10.12e6 + 25, 66, 64)], lasts_s=40, kind="import"
+    )
+    raw = {
+        f"{HOSTILE} {channel}": dataclasses.replace(series, channel=f"{HOSTILE} {channel}")
+        for channel, series in plain.raw.items()
+    }
+    facts = dataclasses.replace(plain.facts, transmitter=HOSTILE, bench=HOSTILE, digest="5a</style>" + HOSTILE)
+    events = [
+        Event(10**9, kind, HOSTILE, instrument=f"{HOSTILE} wattmeter", channel=HOSTILE)
+        for kind in ("identity", "note", "link", "wrong-instrument")
+    ]
+    return samples.Session(facts, bench, plan, raw, events)
+
+
+def test_what_files_and_instruments_say_is_text_and_nothing_else() -> None:
+    session = hostile()
+    text = rendered(session, ending=HOSTILE)
+    page = Page(text)
+    tags = {tag for tag, _ in page.tags}
+    assert "script" not in tags
+    assert text.count("</style>") == len([tag for tag, _ in page.tags if tag == "style"])
+    assert not any(
+        HOSTILE in (value or "") for tag, attributes in page.tags for value in attributes.values() if tag != "svg"
+    )
+    assert page.words.count(HOSTILE) > 15  # shown, everywhere it belongs, as it is
+    assert sum(HOSTILE in (attributes.get("aria-label") or "") for _, attributes in page.tags) >= 5
+    drawn = [Page(svg).words for svg in re.findall(r"<svg.*?</svg>", text, re.DOTALL)]
+    assert sum(HOSTILE in words_ for words_ in drawn) >= 3  # one piece each: the dollar signs are no formula
+    assert re.findall(r'content: "Session[^}]*', text) == [
+        'content: "Session 7, raw readings 5aecae1ca2…"; font: 8pt sans-serif; color: #5f5b55; '
+    ]
+
+
+@pytest.mark.parametrize("sample", SAMPLES)
+def test_everything_a_stranger_needs_is_there(sample) -> None:
+    session = sample()
+    record = samples.analysed(session).record
+    text = page_of(sample)
+    page = Page(text)
+    said = page.words
+    for part in (
+        record.session.transmitter,
+        "serial 0042",
+        record.session.bench,
+        record.session.digest,
+        "Stopped by hand.",
+    ):
+        assert part in said
+    for sentence in (*words.summary(record), *words.CAUTIONS, words.CAUTION, words.readings_sentence(record)):
+        assert sentence in said.replace("−", "-")
+    for finding in record.findings:
+        assert finding.text.replace("-", "−") in said.replace("-", "−")
+    for event in session.events:
+        assert event.text in said
+    for source in (session.plan.source, session.bench.source):
+        assert source.sha256 in said
+        assert source.text in unescaped_pre(text)
+    headings = [tag for tag, _ in page.tags if re.fullmatch(r"h\d", tag)]
+    assert headings.count("h1") == 1
+    assert headings[0] == "h1"
+    assert all(attributes.get("aria-label") for tag, attributes in page.tags if tag == "svg")
+    assert all(attributes.get("scope") in ("row", "col") for tag, attributes in page.tags if tag == "th")
+
+
+def unescaped_pre(text: str) -> str:
+    class Pre(HTMLParser):
+        inside, found = False, ""
+
+        def handle_starttag(self, tag: str, attrs: object) -> None:
+            self.inside = tag == "pre"
+
+        def handle_data(self, data: str) -> None:
+            self.found += data if self.inside else ""
+
+        def handle_endtag(self, tag: str) -> None:
+            self.inside = False
+
+    parser = Pre()
+    parser.feed(text)
+    return parser.found
+
+
+def test_readings_are_counted_per_channel_with_what_is_missing() -> None:
+    session = samples.troubled()
+    said = Page(page_of(samples.troubled)).words
+    bad = {name: int((raw.state != 0).sum()) for name, raw in session.raw.items()}
+    assert bad["plate"] == 250
+    for instrument, channel in session.bench.channels():
+        planned = len(session.raw[channel.name])
+        row = f"{planned:,} {planned - bad[channel.name]:,} {bad[channel.name]:,}"
+        assert re.search(rf"{instrument.name}, {channel.name} [^|]{{0,60}}{row}", said), channel.name
+
+
+def test_a_missing_accuracy_is_told_because_u_is_then_too_small() -> None:
+    assert "No accuracy is stated for" not in Page(page_of(samples.five_bands)).words
+    session = samples.five_bands()
+    without = dataclasses.replace(session, bench=samples.bench("0 %"))
+    assert "No accuracy is stated for power." in Page(rendered(without)).words
+
+
+def test_three_days_stay_a_small_file() -> None:
+    session = samples.long_watch()
+    assert sum(len(raw) for raw in session.raw.values()) > 200_000
+    text = page_of(samples.long_watch)
+    assert len(text) < 600_000
+    assert "the first 100 of 143" in Page(text).words
+
+
+def test_figures_draw_what_was_measured() -> None:
+    """The power figure's line goes through the key-down's power; found again from the SVG's own coordinates."""
+    session = samples.one_band()
+    text = page_of(samples.one_band)
+    close_up = re.search(r'<svg[^>]*aria-label="Power during one key-down on 30 m[^>]*>.*?</svg>', text, re.DOTALL)
+    assert close_up
+    fit = samples.analysed(session).key_downs[0].droop
+    assert f"30 m: {html.significant(fit.start_w)} W to {html.significant(fit.end_w)} W" in close_up[0]
+    curve = re.search(r'<path d="([^"]*)"[^>]*stroke: var\(--fit\)', close_up[0])
+    points = [tuple(map(float, p)) for p in re.findall(r"[ML] ([\d.]+) ([\d.]+)", curve[1])]
+    ticks = dict(y_ticks(close_up[0]))
+    (w1, y1), (w2, y2) = min(ticks.items()), max(ticks.items())
+    watts = [w1 + (y - y1) * (w2 - w1) / (y2 - y1) for _, y in points]
+    assert watts[0] == pytest.approx(fit.start_w, abs=0.05)
+    assert watts[-1] == pytest.approx(fit.end_w, abs=0.05)
+
+
+def y_ticks(svg: str) -> list[tuple[float, float]]:
+    """(watts, y in px) of each label left of the axis: its tick's ``use`` stands before it."""
+    tick = r'<use xlink:href="#[^"]*" x="48(?:\.\d+)?" y="([\d.]+)"[^>]*/>'
+    pattern = tick + r"\s*</g>\s*</g>\s*<g>\s*<text[^>]*>([\d.]+)</text>"
+    return [(float(watts), float(y)) for y, watts in re.findall(pattern, svg)]
