@@ -238,6 +238,12 @@ class Bench:
             for channel in instrument.channel:
                 yield instrument, channel
 
+    @property
+    def addresses(self) -> list[str]:
+        """Everything on the bench that is talked to: the instruments and the key line."""
+        key = [self.key.address] if self.key else []
+        return [instrument.address for instrument in self.instruments if instrument.address] + key
+
     def measuring(self, measure: Measure) -> Channel | None:
         """The channel that analysis uses for a measure; there is at most one."""
         return next((channel for _, channel in self.channels() if channel.measures == measure), None)

@@ -16,11 +16,12 @@ LEVELS = [
     {"quantities", "clock"},
     {"files", "series"},
     {"driver"},
-    {"bench", "driver_contract"},
+    {"bench"},
     {"plan"},
     {"acquire", "analysis", "store", "simulate"},
-    {"runs", "report"},
+    {"runs", "report", "driver_contract"},
     {"cli"},
+    {"__main__"},
 ]
 LEVEL_OF = {name: level for level, names in enumerate(LEVELS) for name in names}
 

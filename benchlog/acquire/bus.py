@@ -17,7 +17,7 @@ from benchlog.acquire.station import Sink, Station
 from benchlog.bench import Bench, DriverLookup
 from benchlog.clock import Clock
 
-RAN_OVER = "the bus was busy with an earlier question"
+RAN_OVER = "the bus was busy: an earlier question or connection took too long"
 ENDED = "the session ended first"
 
 
@@ -57,6 +57,8 @@ class Bus(threading.Thread):
                 heapq.heappop(plan)
                 continue
             following_ns = question.due_ns(slot + 1)
+            if not stopping:
+                station.ready()
             if stopping:
                 station.miss(question, due_ns, ENDED)
             elif self._clock.t_ns() >= following_ns:

@@ -56,7 +56,6 @@ class Station:
         self._retry_ns = 0
         self._failures = 0  # since the last good answer
         self._told = ""  # the fault last told as an event: a dead instrument is one event, not one a try
-        self._last_ns: dict[str, int] = {}
         self._previous_ns: int | None = None  # when the exchange before began
         self._driver = driver(
             Settings(
@@ -82,10 +81,13 @@ class Station:
         self.identity = identity
         self.fault = ""
 
-    def poll(self, question: Question, due_ns: int) -> None:
-        """Fill one slot: ask and stamp, or say why not."""
+    def ready(self) -> None:
+        """Try to come back, where the link is lost and it is time to."""
         if self.fault and self._clock.t_ns() >= self._retry_ns:
             self.connect()
+
+    def poll(self, question: Question, due_ns: int) -> None:
+        """Fill one slot: ask and stamp, or say why not."""
         if self.fault:
             self.miss(question, due_ns, self.absence)
             return
@@ -163,9 +165,6 @@ class Station:
         self._retry_ns = self._clock.t_ns() + round(wait_s * 1e9)
 
     def _put(self, channel: Channel, t_ns: int, value: float | None, **how: object) -> None:
-        # An exchange that overran ends after the slots it ran over were due: their rows follow it.
-        t_ns = max(t_ns, self._last_ns.get(channel.name, -1) + 1)
-        self._last_ns[channel.name] = t_ns
         self._sink.put(Reading(channel.name, t_ns, value, **how))  # type: ignore[arg-type]
 
     def _event(self, kind: EventKind, text: str, **data: object) -> None:

@@ -206,8 +206,8 @@ def counts(lasted_s: float, window: tuple[float, float] | None, kind: SessionKin
 
 
 def key_line_spans(events: Sequence[Event], end_s: float) -> list[Span] | None:
-    """Key-downs by the key line's own events; None where there are none and power must tell."""
-    edges = sorted((e for e in events if e.kind == "key" and "down" in e.data), key=lambda e: e.t_ns)
+    """Key-downs by the key line's own events, in order of time; None where there are none and power must tell."""
+    edges = [event for event in events if event.kind == "key" and "down" in event.data]
     if not edges:
         return None
     spans: list[Span] = []

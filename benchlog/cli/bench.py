@@ -35,7 +35,7 @@ def check_command(bench_path: Path, plan_path: Path, as_json: bool) -> int:
     Exit status 3 where an instrument does not answer, or a channel has no reading to show.
     """
     bench, plan = read_files(bench_path, plan_path)
-    clock = Clock(factor_for([instrument.address for instrument in bench.instruments]))
+    clock = Clock(factor_for(bench.addresses))
     probed = probe(bench, find, clock)
     warnings = _warnings(bench)
     if as_json:

@@ -72,7 +72,7 @@ def attend(
 
     ``at_most_s``, in session time, is for where nobody is there to end it.
     """
-    clock = Clock(factor_for([instrument.address for instrument in bench.instruments]))
+    clock = Clock(factor_for(bench.addresses))
     with Screen(plan) as screen:
         _look_round(bench, clock, screen)
         with (

@@ -120,7 +120,11 @@ def assert_every_slot_is_one_row(bench: Bench, sink: Kept, started: list[Bus], u
                 rows = sink.readings(channel.name)
                 assert len(rows) == question.slots_between(bus.from_ns, until_ns)
                 stamps = [row.t_ns for row in rows]
-                assert all(a < b for a, b in zip(stamps, stamps[1:], strict=False)), "stamps must increase"
+                assert len(set(stamps)) == len(stamps)
+                good = [row.t_ns for row in rows if row.state is State.GOOD]
+                assert good == sorted(good), "readings are in order of time"
+                absent = {row.t_ns for row in rows if not row.took_ns and row.state is State.MISSED}
+                assert all(t_ns % question.every_ns == 0 for t_ns in absent), "an empty slot stands where it was due"
 
 
 def test_a_good_instrument_fills_every_slot(scripts: dict[str, Script]) -> None:
@@ -266,6 +270,29 @@ def test_a_reply_without_the_field_is_a_bad_reply(scripts: dict[str, Script]) ->
         assert all(r.value is None for r in sink.readings(name))
         assert any("no field 1" in r.reason for r in sink.readings(name))
     assert script.calls[1:3] == ["ask", "close"]
+
+
+def test_a_long_reconnection_costs_the_slots_it_ran_over(scripts: dict[str, Script]) -> None:
+    """They stand where they were due, and the next question keeps its own slot."""
+    opened = iter([0.0, 0.3])
+
+    def slow_open() -> str:
+        time.sleep(next(opened, 0.0))
+        return "Example,SCRIPTED"
+
+    turns = iter([None, NoReply("no reply within 0.1 s")])
+
+    def once(_question: str) -> Answer:
+        if exc := next(turns, None):
+            raise exc
+        return Answer({0: 1.0}, "1.0")
+
+    scripts["meter"] = Script(asked=once, opened=slow_open)
+    bench = bench_with("meter")
+    sink, started, until_ns = run(bench, 0.6)
+    assert_every_slot_is_one_row(bench, sink, started, until_ns)
+    assert sum(r.reason == RAN_OVER for r in sink.readings("meter")) >= 12
+    assert all(r.t_ns % 20_000_000 < 20_000_000 // 2 for r in sink.readings("meter")[:3])
 
 
 def test_tries_grow_more_seldom_until_it_answers(scripts: dict[str, Script]) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 
 import pytest
-from benchlog_drivers.serial_text import SerialTextOptions
-from benchlog_drivers.text import fields
 from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.driver import BadReply
 from benchlog.files import validate
+from benchlog_drivers.serial_text import SerialTextOptions
+from benchlog_drivers.text import fields
 
 TWO = r"P=(?P<power>\S+) W(?:, S=(?P<swr>\S+))?"
 

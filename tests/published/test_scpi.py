@@ -7,11 +7,11 @@ import math
 from pathlib import Path
 
 import pytest
-from benchlog_drivers import ieee488
 from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.driver import BadReply
+from benchlog_drivers import ieee488
 
 DATA = Path(__file__).parent / "data"
 

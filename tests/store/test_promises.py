@@ -70,13 +70,15 @@ def test_p2_a_batch_is_kept_whole_or_not_at_all(store: Path, monkeypatch: pytest
 
     watcher = threading.Thread(target=look)
     watcher.start()
-    for batch in range(50):
-        for n in range(100):
-            w.put(good(batch * 100 + n))
-        assert w.flush()
-    done.set()
-    watcher.join()
-    w.end("done")
+    try:
+        for batch in range(50):
+            for n in range(100):
+                w.put(good(batch * 100 + n))
+            assert w.flush()
+    finally:
+        done.set()
+        watcher.join()
+        w.end("done")
     assert len(seen) > 5
     assert {count % 100 for count in seen} == {0}
 
@@ -445,24 +447,25 @@ def test_p9_typed_readings_go_in_while_the_writer_runs(store: Path, monkeypatch:
     monkeypatch.setattr(writer, "GATHER_S", 0.001)  # so that it commits all the time
     w = begin(store)
     stop = threading.Event()
+    logged = []
 
     def log() -> None:
-        n = 0
-        while not stop.is_set():
-            w.put(good(n))
-            n += 1
-            stop.wait(0.0005)
+        while not stop.wait(0.0005):
+            logged.append(Reading("power", w._clock.t_ns(), float(len(logged))))
+            w.put(logged[-1])
 
     logging = threading.Thread(target=log)
     logging.start()
-    typed = [enter(store, "plate", 800.0 + n) for n in range(40)]
-    stop.set()
-    logging.join()
-    w.end("done")
+    try:
+        typed = [enter(store, "plate", 800.0 + n) for n in range(40)]
+    finally:
+        stop.set()
+        logging.join()
+        w.end("done")
     raw = StoreReader.open(store).raw(w.session_id)
     assert raw["plate"].value.tolist() == [800.0 + n for n in range(40)]
     assert raw["plate"].t_ns.tolist() == [reading.t_ns for reading in typed]
-    assert raw["power"].value.tolist() == [90 + n / 8 for n in range(len(raw["power"]))]
+    assert raw["power"].t_ns.tolist() == [reading.t_ns for reading in logged]
     assert w.failure is None
 
 

@@ -1,0 +1,79 @@
+"""Any sequence of troubles: every value that stands answers its question, and was made after it was asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+
+import pytest
+import resyncing
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from resyncing import QUESTIONS, Rig
+
+from benchlog.simulate.wire import CutInTwo, Drip, Garbage, HangUp, Late, Silent, Trouble, Twice, Unfinished
+
+T = 0.04  # the time-out here
+
+TROUBLES: st.SearchStrategy[Trouble | None] = st.one_of(
+    st.none(),
+    st.builds(Late, st.sampled_from([0.2 * T, 0.9 * T, 1.1 * T, 1.8 * T, 3.5 * T])),
+    st.builds(Twice, st.sampled_from([0.0, 0.001, 0.01])),
+    st.builds(CutInTwo, st.sampled_from([0.0, 0.5 * T, 1.2 * T])),
+    st.just(Unfinished()),
+    st.just(Silent()),
+    st.just(HangUp()),
+    st.just(Drip(0.2 * T)),
+    st.builds(Garbage, st.sampled_from([b"?\n", b"+1", b"\xff\n\n", b"+10000019\n"])),
+)
+STEP = st.tuples(TROUBLES, st.lists(st.sampled_from(QUESTIONS), min_size=1, max_size=4))
+
+RIGS: dict[str, Callable[[], AbstractContextManager[Rig]]] = {
+    "tcp-scpi": resyncing.tcp_scpi,
+    "pty-serial-text": resyncing.pty_serial_text,
+    "pty-scpi": resyncing.pty_scpi,
+}
+
+
+@pytest.fixture(params=RIGS)
+def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+    with resyncing.nothing_left(), RIGS[request.param]() as rig:
+        yield rig
+
+
+# One rig for all examples: what one left behind is the next one's trouble, as on a bench that runs for days.
+@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@given(steps=st.lists(STEP, min_size=1, max_size=5))
+def test_every_value_that_stands_is_right(rig: Rig, steps: list[tuple[Trouble | None, list[str]]]) -> None:
+    if rig.driver is None:
+        rig.build(timeout_s=T, late="400 ms").open()
+    kept = []
+    for trouble, questions in steps:
+        rig.wire.trouble = trouble
+        kept += rig.run(questions)
+    rig.wire.trouble = None
+    for question, value, before in kept:
+        Rig.check(question, value, before)
+
+
+def test_a_long_bad_day_ends_well(rig: Rig) -> None:
+    """After every kind of trouble in turn, the instrument is read again as if nothing had been."""
+    rig.build(timeout_s=T, late="400 ms").open()
+    for trouble in (
+        Late(1.5 * T),
+        Twice(),
+        Twice(0.002),
+        Unfinished(),
+        Silent(),
+        Drip(0.3 * T),
+        HangUp(),
+        Garbage(b"0"),
+    ):
+        rig.wire.trouble = trouble
+        kept = rig.run(["A?", "B?", "C?"])
+        rig.wire.trouble = None
+        rig.reopen()
+        kept += rig.run(["C?", "A?"])
+        for question, value, before in kept:
+            Rig.check(question, value, before)
+        assert [question for question, _, _ in kept[-2:]] == ["C?", "A?"], trouble
