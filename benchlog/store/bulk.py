@@ -1,9 +1,9 @@
 """Many readings out of a store as arrays.
 
-Two ways to the same arrays. ADBC steps SQLite in C and fills Arrow columns (measured on 10 M rows, see
-scripts; ADBC is imported only here). Python's sqlite3, row by row into one structured array, serves while this
-process has the file open, because ADBC's own copy of SQLite must not touch it then (``connection``), and wherever
-ADBC fails: it needs nothing beyond the standard library and holds no row twice.
+Two ways to the same arrays. ADBC steps SQLite in C and fills Arrow columns: 10 M rows in 2.6 s of processor time,
+where ``fetchall`` alone takes 6.3 s and has no arrays yet. Python's sqlite3, row by row into one structured array,
+serves while this process has the file open, because ADBC's own copy of SQLite must not touch it then
+(``connection``), and wherever ADBC fails: it needs no Arrow (60 MB) and never holds a row as Python objects.
 """
 
 from __future__ import annotations

@@ -3,15 +3,16 @@
 ``user_version`` counts the steps a store has been through, so that a newer one is known before its tables are read.
 A step, once released, is never edited: a change is a new step.
 
-sqlite-utils keeps the record of the steps (``_sqlite_migrations``); it is imported only when there is a step to take,
-because it draws in whatever data-frame library is installed (0.3 s and tens of megabytes here).
+sqlite-utils keeps the record of the steps (``_sqlite_migrations``); it is imported only when there is a step to take.
 """
 
 from __future__ import annotations
 
 import sqlite3
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 from benchlog.errors import StoreFailed
@@ -126,15 +127,14 @@ def migrate(connection: sqlite3.Connection, path: Path, steps: tuple[Step, ...] 
 
 
 def _take(connection: sqlite3.Connection, steps: tuple[Step, ...]) -> None:
-    from sqlite_utils import Database, Migrations
-
-    migrations = Migrations("benchlog")
+    sqlite_utils = _sqlite_utils()
+    migrations = sqlite_utils.Migrations("benchlog")
     for name, step in steps:
         migrations(name=name)(step)
     # IMMEDIATE: of two processes that make the same store, the second finds it made.
     connection.execute("BEGIN IMMEDIATE")
     try:
-        migrations.apply(Database(connection, strict=True, execute_plugins=False))
+        migrations.apply(sqlite_utils.Database(connection, strict=True, execute_plugins=False))
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {len(steps)}")
         connection.execute("COMMIT")
@@ -142,3 +142,16 @@ def _take(connection: sqlite3.Connection, steps: tuple[Step, ...]) -> None:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def _sqlite_utils() -> ModuleType:
+    """Without pandas, which it takes along wherever that is installed: 70 MB in a logger that has no use for it."""
+    absent = "pandas" not in sys.modules
+    if absent:
+        sys.modules["pandas"] = None  # type: ignore[assignment]  # how Python notes "cannot be imported"
+    try:
+        import sqlite_utils
+    finally:
+        if absent:
+            del sys.modules["pandas"]
+    return sqlite_utils

@@ -23,7 +23,7 @@ RETRY_S = 0.25
 BUSY_S = 0.5  # an attempt gives up soon, so that trouble shows soon; the next attempt follows anyhow
 BATCH = 5_000
 HOLD = 200_000
-"""Most items held in memory while nothing can be written: 20 minutes at 160 readings a second, about 50 MB."""
+"""Most items held in memory while nothing can be written: 20 minutes at 160 readings a second, about 40 MB."""
 PATIENCE_S = 10.0
 """How long ``end`` goes on trying against a store that cannot be written."""
 

@@ -6,10 +6,11 @@ pseudo-terminal is in tests/real.
 
 from __future__ import annotations
 
+import itertools
 import math
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import ClassVar
@@ -84,9 +85,9 @@ class Kept:
 
 
 @pytest.fixture
-def scripts() -> Iterator[dict[str, Script]]:
+def scripts() -> dict[str, Script]:
     Scripted.scripts = {}
-    yield Scripted.scripts
+    return Scripted.scripts
 
 
 def bench_with(*instruments: str, every: str = "20 ms") -> Bench:
@@ -305,7 +306,7 @@ def test_tries_grow_more_seldom_until_it_answers(scripts: dict[str, Script]) -> 
 
     scripts["meter"] = Script(opened=dead)
     run(bench_with("meter", every="100 ms"), 0.9, clock)
-    gaps_s = [(b - a) / 1e9 for a, b in zip(tries, tries[1:], strict=False)]
+    gaps_s = [(b - a) / 1e9 for a, b in itertools.pairwise(tries)]
     assert len(gaps_s) >= 5
     for gap_s, wait_s in zip(gaps_s, RETRY_S, strict=False):
         assert wait_s <= gap_s < wait_s + 1.0, gaps_s  # at the first slot after the wait
