@@ -15,6 +15,8 @@ from benchlog.model import Reading
 from benchlog.store import rows
 from benchlog.store.connection import open_existing, trouble
 
+SILENT_S = 15.0  # real seconds without a row of any polled channel: a store that is stuck recovers or ends by then
+
 
 def enter(path: Path, channel: str, value: float, *, session: int | str = "last") -> Reading:
     """Stamp a value with the running session's clock and commit it; returns the reading as it was stored.
@@ -55,17 +57,19 @@ def _running(connection: sqlite3.Connection, where: str, session: int | str) -> 
     number, ended_ns, anchor_ns, started_ns, factor, bench_toml = found
     if ended_ns is not None:
         raise UsageError(f"session {number} has ended", where=where, cure=cure)
-    # The host's monotonic clock starts anew when the host does: then this session died without its end.
-    (latest,) = connection.execute(
-        "SELECT max((SELECT max(t_ns) FROM reading WHERE channel = channel.id)) FROM channel WHERE session = ?",
-        (number,),
+    typed = _typed_channels(bench_toml)
+    latest_ns, slowest_ns = connection.execute(
+        f"""SELECT max(ifnull((SELECT max(t_ns) FROM reading WHERE channel = channel.id), 0)), max(every_ns)
+            FROM channel WHERE session = ? AND name NOT IN ({", ".join("?" * len(typed))})""",
+        (number, *typed),
     ).fetchone()
     clock = Clock.resumed(anchor_ns, started_ns, factor)
-    if clock.t_ns() < max(0, latest or 0):
-        raise UsageError(
-            f"session {number} is not running: this computer has been restarted since", where=where, cure=cure
-        )
-    return number, clock, _typed_channels(bench_toml)
+    # A session that was killed has no end, but it has no rows any more either: every planned slot is one.
+    # The host's monotonic clock starts anew when the host does; then the rows are ahead of it.
+    silent_ns = clock.t_ns() - (latest_ns or 0)
+    if silent_ns < 0 or (latest_ns is not None and silent_ns > SILENT_S * 1e9 * factor + 2 * slowest_ns):
+        raise UsageError(f"session {number} is not running: it was cut off without an end", where=where, cure=cure)
+    return number, clock, typed
 
 
 def _typed_channels(bench_toml: str) -> list[str]:

@@ -18,6 +18,7 @@ from typing import Annotated, Any, Literal
 import serial
 from pydantic import AfterValidator
 
+from benchlog.driver import LinkLost
 from benchlog_drivers.line import LineOptions
 
 _CHUNK = 4096
@@ -61,7 +62,12 @@ def open_port(url: str, options: SerialOptions, *, timeout_s: float) -> PortLink
     port.dtr = port.rts = False  # before it is open: opening sets what is kept here
     if "://" not in url:
         port.exclusive = True  # a second program would take half of our replies
-    port.open()
+    try:
+        port.open()
+    except serial.SerialException as exc:
+        if exc.errno == errno.EWOULDBLOCK:
+            raise LinkLost("another program has this port") from exc
+        raise
     try:
         return PortLink(port, close=port.close)
     except BaseException:

@@ -40,7 +40,9 @@ def open_visa(
     direct = library.rpartition("@")[2] in ("", "py")
     on_socket = isinstance(parsed, rname.TCPIPSocket)
     if direct and isinstance(parsed, rname.TCPIPSocket):
-        # pyvisa-py leaves its socket behind when the name is unknown; it knows IPv4 only.
+        # pyvisa-py leaves its socket behind when one of these is wrong; it knows IPv4 only.
+        if not 0 < int(parsed.port) < 65536:
+            raise LinkLost(f"port {parsed.port} is not one of 1 to 65535")
         socket.getaddrinfo(parsed.host_address, int(parsed.port), socket.AF_INET, socket.SOCK_STREAM)
     manager = pyvisa.ResourceManager(library)
     resource = manager.open_resource(address, open_timeout=max(1, round(timeout_s * 1000)))

@@ -158,7 +158,7 @@ def test_other_terminators(end: str) -> None:
     [
         ("TCPIP::127.0.0.1::1::SOCKET", {}, "connection refused"),
         ("TCPIP::no-such-host.invalid::5025::SOCKET", {}, "name|resolution"),
-        ("TCPIP::127.0.0.1::99999::SOCKET", {}, "."),
+        ("TCPIP::127.0.0.1::99999::SOCKET", {}, "65535"),
         ("nonsense", {}, "nonsense|resource name|InvalidResourceName"),
         ("ASRL/dev/no-such-device::INSTR", {}, "no such file"),
         ("TCPIP::192.0.2.9::5025::SOCKET", {"visa": "no-such-file.yaml@sim"}, "."),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+import sqlite3
 import struct
 import subprocess
 import sys
@@ -418,8 +419,22 @@ def test_nothing_is_entered_into_a_session_that_a_restart_of_the_computer_cut_of
     w = begin(store, clock)
     w.put(Reading("power", clock.t_ns() + 3600 * 10**9, 1.0))  # as a clock that had run for an hour longer left it
     assert w.flush()
-    with pytest.raises(UsageError, match="has been restarted since"):
+    with pytest.raises(UsageError, match="cut off without an end"):
         enter(store, "plate", 1.0)
+    w.end("done")
+
+
+def test_nothing_is_entered_into_a_session_whose_program_was_killed(store: Path) -> None:
+    """It has no end, and no rows any more: a minute ago the last one came."""
+    w = begin(store)
+    w.put(Reading("power", w._clock.t_ns(), 1.0))
+    assert w.flush()
+    enter(store, "plate", 1.0)
+    with closing(sqlite3.connect(store)) as db, db:
+        db.execute("UPDATE session SET anchor_ns = anchor_ns - 60 * 1000000000")
+    with pytest.raises(UsageError, match="cut off without an end"):
+        enter(store, "plate", 2.0)
+    assert StoreReader.open(store).raw(1)["plate"].value.tolist() == [1.0], "what a person typed is no sign of life"
     w.end("done")
 
 

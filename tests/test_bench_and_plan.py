@@ -1,0 +1,219 @@
+"""The two files: what they mean once read. What is wrong with faulty ones is tried in tests/cli/test_bad_input.py."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchlog.bench import Bench, bench_from
+from benchlog.driver import Driver, NoOptions
+from benchlog.errors import BadFile
+from benchlog.files import Table, TomlFile, key
+from benchlog.plan import Plan, plan_from
+
+HEAD = '[bench]\nname = "b"\n[[instrument]]\nname = "i"\ndriver = "x"\naddress = "a"\n'
+CHANNEL = '[[instrument.channel]]\nname = "c"\nunit = "W"\n'
+BAND = '[transmitter]\nname = "t"\n[[band]]\nname = "b"\nmin_power = "60 W"\n'
+
+
+class Stub(Driver):
+    Options: ClassVar[type[Table]] = NoOptions
+    polled: ClassVar[bool] = True
+
+
+def bench(text: str) -> Bench:
+    return bench_from(TomlFile(Path("bench.toml"), text), lambda _: Stub)
+
+
+def plan(text: str) -> Plan:
+    return plan_from(TomlFile(Path("plan.toml"), text))
+
+
+def faults(text: str, read: object) -> list[str]:
+    with pytest.raises(BadFile) as told:
+        read(text)  # type: ignore[operator]
+    return [str(fault) for fault in told.value.faults]
+
+
+def test_the_contracts_own_examples_are_good() -> None:
+    """Design, section 4, word for word but for the comments."""
+    assert bench(
+        """
+        [bench]
+        name = "North bench"
+        [load]
+        continuous = "200 W"
+        cooling = "240 s"
+        [limits]
+        key_down = "90 s"
+        plate-voltage = ["600 V", "900 V"]
+        temperature = ["", "90 degC"]
+        [key]
+        driver = "serial-line"
+        address = "rfc2217://127.0.0.1:4001"
+        line = "rts"
+        [[instrument]]
+        name = "wattmeter"
+        driver = "scpi"
+        address = "TCPIP::127.0.0.1::5025::SOCKET"
+        identity = "^Example,.*"
+        timeout = "1 s"
+        setup = ["CONF:POW"]
+        [[instrument.channel]]
+        name = "power"
+        measures = "forward-power"
+        unit = "W"
+        ask = "MEAS:POW?"
+        every = "200 ms"
+        range = "250 W"
+        of_reading = "0 %"
+        of_range = "5 %"
+        scale = 1.0
+        """
+    ).limits.plate_voltage == (600.0, 900.0)
+    read = plan(
+        """
+        [transmitter]
+        name = "Loan set 3"
+        serial = "0042"
+        [[band]]
+        name = "30 m"
+        dial = "10.120 MHz"
+        mode = "cw"
+        min_power = "60 W"
+        max_droop = "10 %"
+        max_frequency_error = "300 Hz"
+        max_drift = "200 Hz/h"
+        [sweep]
+        key_down = "20 s"
+        rest = "40 s"
+        settle = "2 s"
+        [soak]
+        band = "30 m"
+        key_down = "60 s"
+        rest = "120 s"
+        lasts = "8 h"
+        """
+    )
+    assert read.band("30 m").expected_hz == 10_120_000
+    assert read.soak is not None
+    assert read.soak.lasts == 8 * 3600
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected_hz"),
+    [
+        ('dial = "14.300 MHz"', 14_300_000),
+        ('segment = "14.2 MHz"\nreading = "100 kHz"', 14_300_000),  # common practice, no source
+        ('dial = "14.300 MHz"\nmode = "usb"\ntone = "1 kHz"', 14_301_000),
+        ('dial = "14.300 MHz"\nmode = "lsb"\ntone = "1 kHz"', 14_299_000),
+        ('dial = "14.300 MHz"\nmode = "usb"', 14_300_000),
+        ('dial = "14.300 MHz"\nmode = "am"', 14_300_000),
+    ],
+)
+def test_where_the_rf_is_expected(keys: str, expected_hz: float) -> None:
+    assert plan(f"{BAND}{keys}").bands[0].expected_hz == expected_hz
+
+
+def test_a_tolerance_in_hertz_or_in_parts_per_million() -> None:
+    in_hz = plan(f'{BAND}dial = "20 MHz"\nmax_frequency_error = "300 Hz"').bands[0].max_frequency_error
+    in_ppm = plan(f'{BAND}dial = "20 MHz"\nmax_frequency_error = "30 ppm"').bands[0].max_frequency_error
+    assert in_hz is not None
+    assert in_ppm is not None
+    assert in_hz.at(20e6) == 300
+    assert in_ppm.at(20e6) == pytest.approx(600)
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ("", "give either dial"),
+        ('dial = "14 MHz"\nsegment = "14 MHz"\nreading = "1 kHz"', "give either dial"),
+        ('segment = "14 MHz"', "belong together"),
+        ('dial = "14 MHz"\nmode = "cw"\ntone = "1 kHz"', 'only in "usb" and "lsb"'),
+        ('dial = "14 MHz"\nmax_droop = "-1 %"', "must not be negative"),
+        ('dial = "14 MHz"\nmax_frequency_error = "0 Hz"', "more than zero"),
+        ('dial = "14 MHz"\n[sweep]\nkey_down = "3 s"', "must leave at least 1 s"),
+        (
+            'dial = "14 MHz"\n[[band]]\nname = "c"\nmin_power = "1 W"\ndial = "14 MHz"',
+            "two bands expect this frequency",
+        ),
+        ('dial = "14 MHz"\n[swep]\nkey_down = "30 s"', 'did you mean "sweep"?'),
+    ],
+)
+def test_plans_that_make_no_sense(keys: str, says: str) -> None:
+    assert any(says in fault for fault in faults(f"{BAND}{keys}", plan))
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (HEAD, "channel: this key is missing"),
+        (f"{HEAD}channel = []", "at least 1 item"),
+        (f'{HEAD}{CHANNEL}of_range = "5 %"', "of_range needs range"),
+        (f'{HEAD}{CHANNEL}range = "5 V"', "'V' is not a unit of power"),
+        (f"{HEAD}{CHANNEL}scale = 0", "scale: must not be zero"),
+        (f'{HEAD}{CHANNEL}scale = "10"', "valid number"),
+        (f'{HEAD}{CHANNEL}offset = "1"', "the unit is missing"),
+        (f'{HEAD}identity = "("\n{CHANNEL}', "not a pattern"),
+        (f'{HEAD}{CHANNEL}name2 = "x"', 'did you mean "name"?'),
+        (f'{HEAD}{CHANNEL}[[instrument]]\nname = "j"\ndriver = "x"\naddress = "a"\n'
+         '[[instrument.channel]]\nname = "d"\nunit = "W"', "two instruments at one address"),
+        (HEAD.replace('address = "a"\n', "") + CHANNEL, "address: this key is missing"),
+        (f'{HEAD}options = {{baud = 9600}}\n{CHANNEL}', "unknown key"),
+        (f"[limits]\nalc = []\n{HEAD}{CHANNEL}", 'a limit is written ["low", "high"]'),
+        (f'[limits]\nalc = ["", ""]\n{HEAD}{CHANNEL}', "limits nothing"),
+        (f'[limits]\nplate-volts = ["", "1 V"]\n{HEAD}{CHANNEL}', 'did you mean "plate-voltage"?'),
+    ],
+)  # fmt: skip
+def test_benches_that_make_no_sense(text: str, says: str) -> None:
+    assert any(says in fault for fault in faults(text, bench)), faults(text, bench)
+
+
+def test_scale_and_offset_make_si_of_a_reading() -> None:
+    (_, channel), *_ = bench(
+        f'{HEAD}[[instrument.channel]]\nname = "c"\nunit = "mV"\nscale = 100\noffset = "2 V"'
+    ).channels()
+    assert channel.in_si(5.0) == pytest.approx(5e-3 * 100 + 2)
+    (_, warm), *_ = bench(f'{HEAD}[[instrument.channel]]\nname = "c"\nunit = "degF"\noffset = "9 degF"').channels()
+    assert warm.in_si(212.0) == pytest.approx(105.0), "an offset is a difference"
+
+
+def test_a_place_in_a_file_as_people_name_it() -> None:
+    tables = {"instrument": [{"name": "meter", "channel": [{"name": "power"}]}]}
+    assert key(("instrument", 0, "channel", 0, "every"), tables) == 'instrument[0] "meter".channel[0] "power".every'
+
+
+NAMES = st.sampled_from(["bench", "name", "instrument", "channel", "driver", "unit", "band", "limits", "options", "x"])
+VALUES = st.recursive(
+    st.one_of(st.text(max_size=6), st.integers(), st.floats(allow_nan=False), st.booleans()),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(NAMES, inner, max_size=3)),
+    max_leaves=8,
+)
+
+
+@settings(max_examples=300)
+@given(st.dictionaries(NAMES, VALUES, max_size=5))
+def test_any_tables_are_a_bench_or_a_list_of_faults(tables: dict[str, object]) -> None:
+    """TOML can hold anything; nothing but BadFile comes of it."""
+    source = TomlFile(Path("bench.toml"), "")
+    source.tables = tables
+    for read in (lambda: bench_from(source, lambda _: Stub), lambda: plan_from(source)):
+        with pytest.raises(BadFile) as told:
+            read()
+        assert told.value.faults
+
+
+@given(st.text(max_size=60))
+def test_any_text_is_toml_or_one_fault_that_names_the_place(text: str) -> None:
+    try:
+        tables = TomlFile(Path("x.toml"), text).tables
+    except BadFile as told:
+        assert len(told.faults) == 1
+    else:
+        assert tables == tomllib.loads(text)
