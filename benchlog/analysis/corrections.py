@@ -44,8 +44,11 @@ class Corrected:
     state: NDArray[np.uint8]
 
     def between(self, from_s: float, to_s: float) -> Corrected:
-        """The slots with from_s <= t <= to_s, without copying them."""
-        i, j = np.searchsorted(self.t_s, from_s, "left"), np.searchsorted(self.t_s, to_s, "right")
+        """The slots with from_s <= t <= to_s, without copying them.
+
+        A window's ends often fall on readings, give or take a rounding: a microsecond of slack takes them in always.
+        """
+        i, j = np.searchsorted(self.t_s, from_s - 1e-6, "left"), np.searchsorted(self.t_s, to_s + 1e-6, "right")
         return replace(self, t_s=self.t_s[i:j], value=self.value[i:j], state=self.state[i:j])
 
     def good(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -76,7 +76,7 @@ def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | N
     costs = [_linear_part(tau, x, y, root)[1] for tau in taus]
     best = int(np.argmin(costs))
     if best in (0, len(taus) - 1):
-        return None
+        return None  # no valley inside
     b = np.array([*_linear_part(taus[best], x, y, root)[0], taus[best]])
     cost = costs[best]
     for _ in range(50):

@@ -45,7 +45,8 @@ def gaps(
 ) -> Iterator[Finding]:
     """Every stretch without readings, a single missed slot included.
 
-    A counter has nothing to count while the key is up, so for the frequency only key-downs are looked at.
+    A counter has nothing to count while the key is up, and its first and last gate may see only part of a key-down;
+    so for the frequency only windows are looked at.
     """
     for instrument, channel in bench.channels():
         one = series.get(channel.name)
@@ -53,7 +54,7 @@ def gaps(
             continue
         spans = None
         if channel.measures == "frequency":
-            spans = [(key_down.start_s, key_down.stop_s) for key_down in key_downs]
+            spans = [key_down.window for key_down in key_downs if key_down.window]
         found = find_gaps(one, gap_limit_s(one.t_s, channel.every), polled=bool(instrument.address), spans=spans)
         if len(found) <= TOLD_ONE_BY_ONE:
             for gap in found:

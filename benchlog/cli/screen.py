@@ -9,6 +9,7 @@ from __future__ import annotations
 from types import TracebackType
 from typing import Self
 
+from rich.columns import Columns
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
@@ -51,7 +52,7 @@ class Screen:
 
     def say(self, text: str, style: str = "") -> None:
         """One line that stays. Names come from files: never read as markup."""
-        self._console.print(Text(text, style=style), soft_wrap=True)
+        self._console.print(Text(text, style=style), soft_wrap=not self._console.is_terminal)
 
     def show(self, happening: Happening) -> None:
         """Tell one happening."""
@@ -92,8 +93,8 @@ class Screen:
             head = Text(f"key up; the load rests for another {left_s:.0f} s")
         else:
             head = Text("key up")
-        values = [_value(latest) for latest in tick.latest.values()]
-        return Group(head, Text("   ".join(values)))
+        values = [Text(_value(latest), no_wrap=True) for latest in tick.latest.values()]
+        return Group(head, Columns(values, padding=(0, 3)))
 
 
 def told(key_down: KeyDown, plan: Plan) -> str:

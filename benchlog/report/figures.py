@@ -134,7 +134,7 @@ def _close_up(power: Corrected, band: Band, key_down: KeyDown, name: str) -> Pic
     span_w = max(max(shown) - min(shown), 0.05 * max(shown))  # a steady carrier shall look steady
     low, high = min(shown) - 0.3 * span_w, max(shown) + 0.3 * span_w
     with style():
-        figure, axes = canvas(PANEL, 190, (48, _RIGHT, 36, 22))
+        figure, axes = canvas(PANEL, 190, (64, _RIGHT, 36, 22))
         shade(axes, [(0, lasted_s)], KEYED)
         shade(axes, [(window[0] - start_s, window[1] - start_s)], WINDOW)
         t_s, watts = decimated(power.t_s[near] - start_s, power.value[near], PANEL)

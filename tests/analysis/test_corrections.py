@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import CODE, bench, raw, sweep
 
@@ -13,6 +13,7 @@ from benchlog.model import Event, State
 GOOD = np.array([CODE[State.GOOD]])
 
 
+@settings(deadline=None)
 @given(
     st.floats(-80, 80),
     st.sampled_from(

@@ -68,6 +68,7 @@ def test_a_counter_may_be_silent_while_the_key_is_up_but_not_while_it_is_down():
     quiet = sweep([120] * 5)
     assert quiet.series["frequency"].state.any()
     assert found(quiet.analysed(), "gap") == []
+    assert found(quiet.spoil("frequency", 35, 36, State.MISSED).analysed(), "gap") == []  # settling
     (gap,) = found(quiet.spoil("frequency", 38, 44, State.MISSED).analysed(), "gap")
     assert (gap.channel, gap.band) == ("frequency", "40 m")
 
@@ -76,6 +77,12 @@ def test_over_range_outside_key_downs_is_told_without_a_band():
     analysis = sweep([120] * 5).spoil("plate", 28, 33, State.OVER_RANGE).analysed()
     (over,) = found(analysis, "over-range")
     assert (over.channel, over.band, over.value) == ("plate", None, 5)
+
+
+def test_a_counter_without_a_signal_may_be_over_range():
+    assert kinds(sweep([120] * 5).spoil("frequency", 26, 34, State.OVER_RANGE).analysed()) == []
+    (over,) = found(sweep([120] * 5).spoil("frequency", 40, 41, State.OVER_RANGE).analysed(), "over-range")
+    assert (over.channel, over.band) == ("frequency", "40 m")
 
 
 def test_limits_of_the_bench():
@@ -126,9 +133,9 @@ def test_a_coarse_resolution_is_not_stuck(step):
 
 def test_a_curve_that_has_settled_is_not_stuck():
     """Quiet and fine: every reading differs while power falls, and repeats once it has fallen."""
-    session = sweep([120] * 5, droop=0.3, tau_s=1.0, watts_noise=0.0)
+    session = sweep([120] * 5, droop=0.3, tau_s=0.8, watts_noise=0.0)
     one = session.series["power"]
-    session.series["power"] = RawSeries("power", one.t_ns, np.round(one.value, 2), one.state, one.took_us)
+    session.series["power"] = RawSeries("power", one.t_ns, np.round(one.value, 3), one.state, one.took_us)
     assert found(session.analysed(), "stuck") == []
 
 

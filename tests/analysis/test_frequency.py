@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.analysis.frequency import BandError, dial_split, drift, settled_after_s, standing_out
@@ -38,7 +38,10 @@ def test_drift_needs_ten_minutes():
 
 def test_drift_is_not_what_happens_within_each_key_down():
     """Each key-down pulls the frequency 1 Hz/s down, and it recovers; the session drifts up by 50 Hz/h."""
-    t = windows(4, every_s=400.0)
+    t = windows(2, every_s=1200.0)  # half of all pairs of readings lie within one window
+    hertz = HERTZ + 50 * t / 3600 - (t % 1200) + 0.2 * noise(len(t))
+    assert drift(t, hertz, 55.0).value == pytest.approx(50, abs=2)
+    t = windows(6, every_s=400.0)
     hertz = HERTZ + 50 * t / 3600 - (t % 400) + 0.2 * noise(len(t))
     found = drift(t, hertz, 55.0)
     guard, _ = expanded(found)
@@ -60,12 +63,15 @@ def test_a_warm_up_is_no_straight_drift_and_says_so():
     straight = drift(t, HERTZ - 400 * t / 3600 + noise(len(t)), 57.0)
     bent = drift(t, HERTZ + 400 * np.exp(-t / 900) + noise(len(t)), 57.0)
     assert bent.u > 20 * straight.u
+    assert bent.dof == 2
+    assert straight.dof > 200
 
 
 def test_three_readings_show_no_scatter():
     assert expanded(drift(np.array([0.0, 400, 800]), HERTZ + np.array([0.0, 1, 2]), 1.0)) is None
 
 
+@settings(deadline=None)
 @given(st.floats(-1e5, 1e5), st.floats(-1e3, 1e3))
 def test_drift_has_no_date_and_no_zero(shift_s, offset_hz):
     t = windows(5)
@@ -116,6 +122,7 @@ def test_dial_needs_three_bands():
     assert dial_split(bands([10, 20, 30])).common_hz.value == 20
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-1e4, 1e4), min_size=3, max_size=9))
 def test_dial_parts_add_up_and_own_has_no_median(errors):
     dial = dial_split(bands(errors))

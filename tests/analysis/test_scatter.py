@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.analysis.uncertainty import (
@@ -34,6 +34,7 @@ def test_white_noise_is_s_over_root_n():
     assert type_a(values).dof == 8
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=60), st.floats(0.01, 100), st.floats(-1e3, 1e3))
 def test_shift_does_nothing_and_scale_scales(values, factor, shift):
     one = np.array(values)
@@ -56,7 +57,7 @@ def test_repeating_each_reading_adds_no_knowledge():
 
 
 def test_what_is_slow_beneath_white_noise_is_seen():
-    """Neighbours hardly resemble each other, yet the level wanders for 25 readings at a time: 40 levels of variance 1."""
+    """Neighbours hardly resemble each other, yet the level wanders for 25 readings at a time: 40 levels."""
     found = []
     for seed in range(20):
         rng = np.random.default_rng(seed)
@@ -120,6 +121,7 @@ def test_a_lone_reading_borrows_the_others_scatter():
     assert pool([]) is None
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.just(0.0) | st.floats(1e-6, 10), st.floats(1, 1e3)), min_size=1, max_size=5))
 def test_welch_satterthwaite_lies_between_the_least_and_the_sum(parts):
     found = combine(0.0, parts)

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.analysis.verdicts import Sense, result, verdict
@@ -37,11 +37,13 @@ def test_points(value, guard, limit, sense, said):
     assert verdict(value, guard, limit, sense) == said
 
 
+@settings(deadline=None)
 @given(numbers, guards, numbers)
 def test_at_least_and_at_most_are_mirrors(value, guard, limit):
     assert verdict(value, guard, limit, Sense.AT_LEAST) == verdict(-value, guard, -limit, Sense.AT_MOST)
 
 
+@settings(deadline=None)
 @given(numbers, guards, st.floats(0, 1e6))
 def test_within_is_both_sides(value, guard, limit):
     sides = {verdict(value, guard, limit, Sense.AT_MOST), verdict(value, guard, -limit, Sense.AT_LEAST)}
@@ -50,6 +52,7 @@ def test_within_is_both_sides(value, guard, limit):
     assert verdict(-value, guard, limit, Sense.WITHIN) == expected
 
 
+@settings(deadline=None)
 @given(numbers, guards, guards, numbers, st.sampled_from(Sense))
 def test_knowing_less_never_decides(value, guard, more, limit, sense):
     wide = verdict(value, guard + more, abs(limit) if sense is Sense.WITHIN else limit, sense)

@@ -10,7 +10,7 @@ from synthetic import CODE, FIVE, Keying, Synthetic, band, bench, facts, kinds, 
 
 from benchlog.analysis.analyse import analyse, measure_key_down
 from benchlog.analysis.corrections import correct_all
-from benchlog.model import State
+from benchlog.model import Event, State
 from benchlog.series import RawSeries
 
 FIVE_PERCENT = 'of_range = "5 %"'
@@ -225,10 +225,21 @@ def test_a_key_down_without_power_readings_in_its_window_decides_nothing():
 
 def test_the_worst_droop_is_not_known_while_one_key_down_has_none():
     keyings = [Keying(5, 20, level(120.0), level(7.1e6)), Keying(40, 20, level(120.0), level(7.1e6))]
-    session = Synthetic(keyings).spoil("power", 46, 60, State.OVER_RANGE)
-    assert band(session.analysed(), "40 m").droop_percent.verdict == "undecided"
-    whole = band(Synthetic(keyings).analysed(), "40 m")
+    key = [Event(round(t * 1e9), "key", "", data={"down": down}) for t, down in ((5, 1), (25, 0), (40, 1), (60, 0))]
+    found = band(Synthetic(keyings).spoil("power", 46, 60, State.MISSED).analysed(events=key), "40 m")
+    assert (found.key_downs, found.power_w.verdict, found.droop_percent.verdict) == (2, "pass", "undecided")
+    whole = band(Synthetic(keyings).analysed(events=key), "40 m")
     assert whole.droop_percent.verdict == "pass"
+    falling = Synthetic([keyings[0], Keying(40, 20, lambda x: 140 - 2 * x, level(7.1e6))])
+    lost = falling.spoil("power", 10, 25, State.MISSED).analysed(events=key)
+    assert band(lost, "40 m").droop_percent.verdict == "fail"  # one is too much, whatever the other did
+
+
+def test_a_frequency_that_moves_within_a_window_is_not_noise():
+    moving = Synthetic([Keying(5, 20, level(120.0), lambda x: 7.1e6 + 10 * (x - 10.75))])
+    found = band(moving.analysed(), "40 m").frequency_error_hz
+    assert found.value == pytest.approx(0, abs=3)  # half a period's worth of 10 Hz/s at each end of the window
+    assert found.expanded < 2
 
 
 def test_a_single_frequency_reading_is_undecided():

@@ -26,6 +26,7 @@ SAYS = {"*IDN?": "Example,Meter,1,0", POWER: "+1.25000E+02", VOLTS: "842.5", "SY
 
 
 class TestScpiOnTcp(WireContract):
+    timeout_s = 0.12
     driver = Scpi
     questions = (POWER, VOLTS)
 
@@ -40,6 +41,7 @@ class TestScpiThatCannotSayWhoItIs(TestScpiOnTcp):
 
 
 class TestScpiOnASerialLine(WireContract):
+    timeout_s = 0.12
     driver = Scpi
     questions = (POWER, VOLTS)
 
@@ -101,6 +103,7 @@ class TestScpiOnSimulatedSerial(_ScpiOnPyvisaSim):
 
 
 class TestSerialText(WireContract):
+    timeout_s = 0.12
     driver = SerialText
     questions = ("P", "T")
     options: ClassVar[Mapping[str, Any]] = {
@@ -115,7 +118,7 @@ class TestSerialText(WireContract):
 
 
 class TestSerialTextThatCannotSayWhoItIs(TestSerialText):
-    options: ClassVar[Mapping[str, Any]] = {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "1 s"}
+    options: ClassVar[Mapping[str, Any]] = {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "300 ms"}
 
 
 class TestTyped(DriverContract):
@@ -128,6 +131,7 @@ class TestTyped(DriverContract):
 
 
 class TestSomebodyElses(WireContract):
+    timeout_s = 0.12
     driver = thermometer.Thermometer
     questions = ("CASE?", "AIR?")
     options: ClassVar[Mapping[str, Any]] = {"identify": "WHO?"}

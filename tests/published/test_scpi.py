@@ -138,7 +138,7 @@ def test_any_text_is_numbers_or_a_bad_reply(text: str) -> None:
     try:
         found = ieee488.numbers(text)
     except BadReply as exc:
-        assert exc.said == text  # noqa: PT017 - either outcome is right
+        assert exc.said == text
     else:
         assert found
         assert all(isinstance(value, float) for value in found.values())

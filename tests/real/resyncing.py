@@ -57,6 +57,8 @@ class Rig:
     make: Callable[..., Any]
     driver: Any = None
     notes: list[tuple[str, str]] = field(default_factory=list)
+    kept: list[tuple[str, float, int]] = field(default_factory=list)  # the answers of ``run`` that stand
+    in_doubt: bool = False  # whether an UnaskedReply would take the last of them back
 
     def build(self, *, timeout_s: float = TIMEOUT_S, identity: str = "", **options: Any) -> Any:
         """A driver for this wire; the last one built is ``driver``."""
@@ -82,7 +84,7 @@ class Rig:
     def reopen(self, within_s: float = 8.0) -> int:
         """What a bus does after a fault, until it works; how many tries it took."""
         deadline = time.monotonic() + within_s
-        tries = 0
+        tries, self.in_doubt = 0, False
         while True:
             tries += 1
             self.driver.close()
@@ -94,33 +96,34 @@ class Rig:
                     raise
                 time.sleep(0.02)
 
-    def run(self, questions: Iterator[str] | list[str], pause_s: float = 0.0) -> list[tuple[str, float, int]]:
-        """Ask as a bus does, reopening after each fault; the answers that stand, each with what was heard before it.
+    def run(self, questions: list[str], pause_s: float = 0.0) -> None:
+        """Ask as a bus does, reopening after each fault; keep the answers, each with what was heard before it.
 
         An UnaskedReply takes back the answer before it: that is its meaning.
         """
-        kept: list[tuple[str, float, int]] = []
-        fresh = False  # whether the last exchange gave the last entry of ``kept``
         for question in questions:
             before = self.instrument.heard
             try:
                 answer: Answer = self.driver.ask(question)
             except UnaskedReply:
-                if fresh:
-                    kept.pop()
-                fresh = False
+                if self.in_doubt:
+                    self.kept.pop()
                 self._again()
             except InstrumentError:
-                fresh = False
                 self._again()
             else:
-                kept.append((question, *answer.values.values(), before))
-                fresh = True
+                self.kept.append((question, *answer.values.values(), before))
+                self.in_doubt = True
             if pause_s:
                 time.sleep(pause_s)
-        return kept
+
+    def check_kept(self) -> None:
+        """Every answer that stands was given to its question, after it was asked."""
+        for question, value, before in self.kept:
+            self.check(question, value, before)
 
     def _again(self) -> None:
+        self.in_doubt = False
         self.driver.close()
         with contextlib.suppress(InstrumentError):
             self.driver.open()

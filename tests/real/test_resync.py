@@ -81,8 +81,8 @@ def test_an_answer_three_seconds_late_is_nobodys(main_rig: Rig) -> None:
         rig.ask("B?")
     while time.monotonic() - started < 3.2:  # past the moment the late answer comes
         rig.run(["B?", "C?"], pause_s=0.05)
-        for question, value, before in rig.run(["C?", "B?"]):
-            Rig.check(question, value, before)
+    rig.check_kept()
+    assert len(rig.kept) > 20
     rig.reopen()
     rig.ask("A?")
 
@@ -92,26 +92,24 @@ def test_answers_just_too_late_are_told_by_their_number(rig: Rig, delay: float) 
     """Each answer comes after its own time-out, so several identity questions are open at once."""
     opened(rig, timeout_s=0.06, late="1 s")
     rig.wire.trouble = Late(0.06 * delay)
-    kept = rig.run(["A?", "B?", "C?"] * 4)
+    rig.run(["A?", "B?", "C?"] * 4)
     rig.wire.trouble = None
     rig.reopen()
-    kept += rig.run(["B?", "C?", "A?"] * 2)
-    for question, value, before in kept:
-        Rig.check(question, value, before)
-    assert len(kept) >= 6
+    rig.run(["B?", "C?", "A?"] * 2)
+    rig.check_kept()
+    assert [question for question, _, _ in rig.kept[-6:]] == ["B?", "C?", "A?"] * 2
 
 
 @pytest.mark.parametrize("gap", [0.0, 0.002, 0.008])
 def test_an_answer_given_twice_never_answers_another_question(rig: Rig, gap: float) -> None:
     opened(rig)
     rig.wire.trouble = Twice(gap)
-    kept = rig.run(["A?", "B?", "C?", "A?", "A?", "B?"])
+    rig.run(["A?", "B?", "C?", "A?", "A?", "B?"])
     rig.wire.trouble = None
     rig.reopen()
-    kept += rig.run(["B?", "C?"])
-    for question, value, before in kept:
-        Rig.check(question, value, before)
-    assert [question for question, _, _ in kept[-2:]] == ["B?", "C?"]
+    rig.run(["B?", "C?"])
+    rig.check_kept()
+    assert [question for question, _, _ in rig.kept[-2:]] == ["B?", "C?"]
 
 
 def test_an_answer_given_twice_at_once_is_refused(rig: Rig) -> None:
@@ -188,12 +186,12 @@ def test_garbage_is_not_a_reading(rig: Rig, rubbish: bytes) -> None:
 def test_garbage_before_the_end_of_an_answer(rig: Rig) -> None:
     opened(rig)
     rig.wire.trouble = Garbage(b"+1\n00001\n")
-    kept = rig.run(["A?", "A?", "B?"])
-    for question, value, before in kept:
-        Rig.check(question, value, before)
+    rig.run(["A?", "A?", "B?"])
     rig.wire.trouble = None
     rig.reopen()
-    rig.ask("B?")
+    rig.run(["B?"])
+    rig.check_kept()
+    assert len(rig.kept) == 1
 
 
 def test_a_silent_instrument_is_told_in_time_and_taken_back(any_rig: Rig) -> None:
@@ -228,13 +226,14 @@ def test_a_flood_is_bounded(rig: Rig, flood: bytes) -> None:
     opened(rig, late="500 ms")
     rig.wire.trouble = Flood(flood)
     before = resyncing.resident_bytes()
-    kept = rig.run(["A?", "B?", "A?"])
+    rig.run(["A?", "B?", "A?"])
     assert resyncing.resident_bytes() - before < 30e6
     rig.wire.trouble = None
     rig.reopen()
-    kept = rig.run(["B?", "C?"])
-    for question, value, before in kept:
-        Rig.check(question, value, before)
+    rig.kept.clear()  # a flood of well-formed numbers cannot be told from answers while it lasts
+    rig.run(["B?", "C?"])
+    rig.check_kept()
+    assert len(rig.kept) == 2
 
 
 def test_a_closed_connection_is_told_at_once_and_made_again(rig: Rig) -> None:

@@ -13,7 +13,7 @@ from resyncing import QUESTIONS, Rig
 
 from benchlog.simulate.wire import CutInTwo, Drip, Garbage, HangUp, Late, Silent, Trouble, Twice, Unfinished
 
-T = 0.04  # the time-out here
+T = 0.03  # the time-out here
 
 TROUBLES: st.SearchStrategy[Trouble | None] = st.one_of(
     st.none(),
@@ -24,7 +24,7 @@ TROUBLES: st.SearchStrategy[Trouble | None] = st.one_of(
     st.just(Silent()),
     st.just(HangUp()),
     st.just(Drip(0.2 * T)),
-    st.builds(Garbage, st.sampled_from([b"?\n", b"+1", b"\xff\n\n", b"+10000019\n"])),
+    st.builds(Garbage, st.sampled_from([b"?\n", b"+1", b"\xff\n\n", b"+1000?19\n"])),
 )
 STEP = st.tuples(TROUBLES, st.lists(st.sampled_from(QUESTIONS), min_size=1, max_size=4))
 
@@ -42,23 +42,24 @@ def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
 
 
 # One rig for all examples: what one left behind is the next one's trouble, as on a bench that runs for days.
-@settings(max_examples=12, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(steps=st.lists(STEP, min_size=1, max_size=5))
 def test_every_value_that_stands_is_right(rig: Rig, steps: list[tuple[Trouble | None, list[str]]]) -> None:
     if rig.driver is None:
-        rig.build(timeout_s=T, late="400 ms").open()
-    kept = []
+        rig.build(timeout_s=T, late="200 ms").open()
     for trouble, questions in steps:
         rig.wire.trouble = trouble
-        kept += rig.run(questions)
+        rig.run(questions)
     rig.wire.trouble = None
-    for question, value, before in kept:
-        Rig.check(question, value, before)
+    rig.run(["A?"])  # a last chance to take something back
+    rig.check_kept()
+    rig.kept.clear()
+    rig.in_doubt = False
 
 
 def test_a_long_bad_day_ends_well(rig: Rig) -> None:
     """After every kind of trouble in turn, the instrument is read again as if nothing had been."""
-    rig.build(timeout_s=T, late="400 ms").open()
+    rig.build(timeout_s=T, late="200 ms").open()
     for trouble in (
         Late(1.5 * T),
         Twice(),
@@ -70,10 +71,9 @@ def test_a_long_bad_day_ends_well(rig: Rig) -> None:
         Garbage(b"0"),
     ):
         rig.wire.trouble = trouble
-        kept = rig.run(["A?", "B?", "C?"])
+        rig.run(["A?", "B?", "C?"])
         rig.wire.trouble = None
         rig.reopen()
-        kept += rig.run(["C?", "A?"])
-        for question, value, before in kept:
-            Rig.check(question, value, before)
-        assert [question for question, _, _ in kept[-2:]] == ["C?", "A?"], trouble
+        rig.run(["C?", "A?"])
+        rig.check_kept()
+        assert [question for question, _, _ in rig.kept[-2:]] == ["C?", "A?"], trouble

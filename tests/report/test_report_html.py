@@ -251,6 +251,6 @@ def test_figures_draw_what_was_measured() -> None:
 
 def y_ticks(svg: str) -> list[tuple[float, float]]:
     """(watts, y in px) of each label left of the axis: its tick's ``use`` stands before it."""
-    tick = r'<use xlink:href="#[^"]*" x="48(?:\.\d+)?" y="([\d.]+)"[^>]*/>'
+    tick = r'<use xlink:href="#[^"]*" x="64(?:\.\d+)?" y="([\d.]+)"[^>]*/>'
     pattern = tick + r"\s*</g>\s*</g>\s*<g>\s*<text[^>]*>([\d.]+)</text>"
     return [(float(watts), float(y)) for y, watts in re.findall(pattern, svg)]
