@@ -113,7 +113,10 @@ def linear(unit: str) -> tuple[float, float]:
 def to_si(value: float, unit: str) -> float:
     """An instrument's number in its own unit, as a number in SI."""
     if unit in _DECIBEL_WATTS:
-        return float(_DECIBEL_WATTS[unit] * 10 ** (value / 10))
+        try:
+            return float(_DECIBEL_WATTS[unit] * 10 ** (value / 10))
+        except OverflowError:  # a million dBm is said by an instrument that talks nonsense, not by a fault of ours
+            return math.inf
     factor, offset = linear(unit)
     return value * factor + offset
 
@@ -123,3 +126,12 @@ def show(value: float, unit: str, digits: int = 4) -> str:
     if unit in ("%", "ppm", "degC", "s"):
         return f"{value:.{digits}g} {unit}"
     return str(Quantity(value, unit).render(prec=digits - 1, strip_zeros=True))
+
+
+def plain(value: float, unit: str, digits: int = 4) -> str:
+    """The same in the unit itself, for numbers that stand beside others of it: ``2100 Hz against 300 Hz``."""
+    if not math.isfinite(value) or value == 0:
+        return f"{value:g} {unit}"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{decimals}f}"
+    return f"{text.rstrip('0').rstrip('.') if '.' in text else text} {unit}"

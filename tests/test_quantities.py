@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.quantities import DIMENSIONS, Dimension, dimension_of, linear, parse, show, to_si
+from benchlog.quantities import DIMENSIONS, Dimension, dimension_of, linear, parse, plain, show, to_si
 
 
 @pytest.mark.parametrize(
@@ -106,6 +106,20 @@ def test_units_of_channels(unit: str, dimension: str) -> None:
 def test_unknown_units(unit: str) -> None:
     with pytest.raises(ValueError, match="unknown unit"):
         dimension_of(unit)
+
+
+def test_an_absurd_reading_in_decibels_is_beyond_any_limit_and_no_crash() -> None:
+    assert to_si(1e6, "dBm") == math.inf
+    assert to_si(-1e6, "dBm") == 0.0
+
+
+def test_numbers_that_stand_beside_others_of_their_unit() -> None:
+    assert plain(2100.24, "Hz") == "2100 Hz"
+    assert plain(453.14, "Hz") == "453.1 Hz"
+    assert plain(300.0, "Hz") == "300 Hz"
+    assert plain(-0.0123456, "A") == "-0.01235 A"
+    assert plain(10.06, "Hz", 2) == "10 Hz"
+    assert plain(0.0, "W") == "0 W"
 
 
 def test_numbers_for_people() -> None:

@@ -156,7 +156,7 @@ def _findings(
     dial: Dial | None,
 ) -> Iterator[Finding]:
     yield from findings.failed(bands)
-    yield from findings.dial_findings(dial, bands)
+    yield from findings.dial_findings(dial)
     yield from findings.unassigned(bench, key_downs)
     yield from findings.crossed_limits(bench, series)
     yield from findings.long_key_downs(bench, key_downs)

@@ -11,7 +11,7 @@ from benchlog.analysis.frequency import standing_out
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.results import BandResult, Dial, Finding, FindingKind
 from benchlog.bench import Bench
-from benchlog.quantities import show
+from benchlog.quantities import plain, show
 
 _VERDICTS: tuple[tuple[str, FindingKind, str, str], ...] = (
     # result, kind, words, unit; the ppm result says what the Hz one says
@@ -28,11 +28,11 @@ def failed(bands: Iterable[BandResult]) -> Iterator[Finding]:
         for name, kind, words, unit in _VERDICTS:
             found = band.results[name]
             if found.verdict == "fail" and found.value is not None and found.limit is not None:
-                text = f"{band.band} {words} {show(found.value, unit)} against {show(found.limit, unit)}"
+                text = f"{band.band} {words} {plain(found.value, unit)} against {plain(found.limit, unit)}"
                 yield Finding(kind, text, band=band.band, value=found.value, limit=found.limit)
 
 
-def dial_findings(dial: Dial | None, bands: Iterable[BandResult]) -> Iterator[Finding]:
+def dial_findings(dial: Dial | None) -> Iterator[Finding]:
     """A dial that is off on every band; a band that is off by itself."""
     if dial is None:
         return
@@ -42,11 +42,10 @@ def dial_findings(dial: Dial | None, bands: Iterable[BandResult]) -> Iterator[Fi
         if beyond:
             text = (
                 f"All bands share an error of {_plus_minus(common.value, common.expanded)}, more than "
-                f"{show(common.limit, 'Hz')}: look at the dial, and at what all bands are mixed with"
+                f"{plain(common.limit, 'Hz')}: look at the dial, and at what all bands are mixed with"
             )
             yield Finding("dial", text, value=common.value, limit=common.limit)
-    tolerances_hz = {band.band: band.frequency_error_hz.limit for band in bands}
-    for band in standing_out(dial.own_hz, tolerances_hz):
+    for band in standing_out(dial.own_hz):
         own = dial.own_hz[band]
         if own.value is not None and own.expanded is not None:
             off = _plus_minus(own.value, own.expanded)
@@ -55,11 +54,7 @@ def dial_findings(dial: Dial | None, bands: Iterable[BandResult]) -> Iterator[Fi
 
 
 def _plus_minus(value: float, guard: float) -> str:
-    return (
-        f"{show(value, 'Hz')} (+/- {guard:.2g} Hz)"
-        if guard < 100
-        else f"{show(value, 'Hz')} (+/- {show(guard, 'Hz', 2)})"
-    )
+    return f"{plain(value, 'Hz')} (± {plain(guard, 'Hz', 2)})"
 
 
 def crossed_limits(bench: Bench, series: Mapping[str, Corrected]) -> Iterator[Finding]:

@@ -25,7 +25,6 @@ SETTLED_SHARE = 1 / 4  # of max_frequency_error
 WATCHED_SHARE = 1 / 3  # of the span, that a frequency must have stayed to be called settled
 FINAL_S = 60.0  # the final value is the median of the last minute's readings
 STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard deviations
-WORTH_A_LOOK = 1 / 10  # of the band's tolerance: less is nobody's wrong crystal
 MIN_DIAL_BANDS = 3
 
 
@@ -142,17 +141,16 @@ def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None
     )
 
 
-def standing_out(own: Mapping[str, Result], tolerances_hz: Mapping[str, float | None]) -> list[str]:
+def standing_out(own: Mapping[str, Result]) -> list[str]:
     """Bands whose own error is beyond its uncertainty, and stands out.
 
-    With a good counter every band differs from the middle one by more than its uncertainty. One wrong crystal is told
-    by standing out from what the bands commonly differ by, and by more than a tenth of its band's tolerance.
+    With a good counter every band differs from the middle one by more than its uncertainty; a wrong crystal is told
+    by standing out from what the bands commonly differ by.
     """
     values = {name: abs(found.value) for name, found in own.items() if found.value is not None}
     common_spread = STANDS_OUT * float(np.median(list(values.values()))) if values else 0.0
     return [
         name
         for name, value in values.items()
-        if (guard := own[name].expanded) is not None
-        and value > max(guard, common_spread, (tolerances_hz.get(name) or 0.0) * WORTH_A_LOOK)
+        if (guard := own[name].expanded) is not None and value > max(guard, common_spread)
     ]

@@ -16,6 +16,7 @@ from benchlog.model import Event
 from benchlog.quantities import show
 
 TOLD_ONE_BY_ONE = 3  # gaps of one channel; where there are more, one finding tells of all
+OFTEN = 0.02  # of the slots that were looked at
 STUCK_READINGS = 30
 STUCK_S = 10.0
 NOISY_REPEATS = 0.2  # at most this share of a noisy channel's readings repeat the one before
@@ -43,10 +44,11 @@ class Gap:
 def gaps(
     bench: Bench, series: Mapping[str, Corrected], key_downs: Sequence[KeyDown], events: Sequence[Event]
 ) -> Iterator[Finding]:
-    """Every stretch without readings, a single missed slot included.
+    """Stretches without readings, of what verdicts hang on down to a single missed slot.
 
-    A counter has nothing to count while the key is up, and its first and last gate may see only part of a key-down;
-    so for the frequency only windows are looked at.
+    Of the other channels those that last (``gap_limit_s``), and slots lost here and there where they are more than
+    ``OFTEN``; a few are in the record's counts and no finding. A counter has nothing to count while the key is up,
+    and its first and last gate may see only part of a key-down; so for the frequency only windows are looked at.
     """
     for instrument, channel in bench.channels():
         one = series.get(channel.name)
@@ -55,7 +57,13 @@ def gaps(
         spans = None
         if channel.measures == "frequency":
             spans = [key_down.window for key_down in key_downs if key_down.window]
-        found = find_gaps(one, gap_limit_s(one.t_s, channel.every), polled=bool(instrument.address), spans=spans)
+        limit_s = gap_limit_s(one.t_s, channel.every)
+        found = find_gaps(one, limit_s, polled=bool(instrument.address), spans=spans)
+        judged = channel.measures in ("forward-power", "frequency")
+        if not judged and sum(gap.slots for gap in found) <= OFTEN * len(one.t_s):
+            found = [gap for gap in found if gap.absent or gap.to_s - gap.from_s + channel.every >= limit_s]
+        if not found:
+            continue
         if len(found) <= TOLD_ONE_BY_ONE:
             for gap in found:
                 yield _gap_finding(instrument, channel, [gap], key_downs, events)
@@ -226,7 +234,8 @@ def wrong_instruments(bench: Bench, events: Iterable[Event]) -> Iterator[Finding
         if event.kind == "wrong-instrument":
             told.setdefault(event.instrument, []).append(event)
     for name, said in told.items():
-        text = f"{name}: {said[0].text}" if name else said[0].text
+        text = said[0].text
+        text = text if text.startswith(name) else f"{name}: {text}"
         yield Finding("wrong-instrument", text, from_ns=said[0].t_ns, to_ns=said[-1].t_ns)
 
 

@@ -148,7 +148,9 @@ def dial_sentences(dial: Dial) -> list[str]:
     if dial.common_hz.limit is not None:
         common += f" ({limit_text(dial.common_hz, QUANTITIES['frequency_error_hz'])}: {verdict_text(dial.common_hz)})"
     # No line break inside a band's name: "15 / m" reads badly.
-    own = "; ".join(f"{name.replace(' ', chr(160))}: {with_uncertainty(own, 'Hz')}" for name, own in dial.own_hz.items())
+    own = "; ".join(
+        f"{name.replace(' ', chr(160))}: {with_uncertainty(own, 'Hz')}" for name, own in dial.own_hz.items()
+    )
     return [f"{common}.", f"What is left to each band itself: {own}."]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Iterator
 
@@ -70,8 +71,9 @@ class Listener:
         value = None if reading.value is None else channel.in_si(reading.value)
         t_s = reading.t_ns / 1e9
         self._latest[channel.name] = Latest(channel, t_s, value, reading.state, reading.reason)
-        if channel is self._power and reading.state in (State.GOOD, State.OVER_RANGE):
-            edge = self._detector.feed(t_s, float("inf") if value is None else value)
+        if channel is self._power:
+            missing = math.inf if reading.state is State.OVER_RANGE else math.nan
+            edge = self._detector.feed(t_s, missing if value is None else value)
             if edge is not None and edge.down:
                 self._down_s, self._recognised, self._long_enough = edge.t_s, None, False
                 yield KeyedDown(edge.t_s)

@@ -49,9 +49,20 @@ def test_a_gap_says_where_how_many_and_why():
     assert gap.text == "power: 50 readings lacking (50 not answered); wattmeter is silent; trying again"
 
 
-def test_a_single_missed_slot_is_a_gap():
-    (gap,) = found(sweep([120] * 5).spoil("plate", 10, 10.9, State.MISSED).analysed(), "gap")
-    assert (gap.channel, gap.value) == ("plate", 1)
+def test_a_single_missed_slot_of_what_verdicts_hang_on_is_a_gap():
+    (gap,) = found(sweep([120] * 5).spoil("power", 10, 10.15, State.MISSED).analysed(), "gap")
+    assert (gap.channel, gap.value) == ("power", 1)
+
+
+def test_a_few_lost_slots_of_another_channel_are_counted_and_no_finding():
+    analysis = sweep([120] * 5).spoil("plate", 10, 10.9, State.MISSED).analysed()
+    assert found(analysis, "gap") == []
+    assert analysis.record.readings["missed"] == 1
+
+
+def test_a_stretch_of_another_channel_that_lasts_is_a_gap():
+    (gap,) = found(sweep([120] * 5).spoil("plate", 10, 13.9, State.MISSED).analysed(), "gap")
+    assert (gap.channel, gap.value) == ("plate", 4)
 
 
 def test_many_gaps_of_a_channel_are_one_finding():
@@ -159,6 +170,9 @@ def test_a_wrong_instrument_is_told_once():
     (wrong,) = found(sweep([120] * 5).analysed(events=events), "wrong-instrument")
     assert wrong.text == "wattmeter: Other,Thing,1 answers"
     assert (wrong.from_ns, wrong.to_ns) == (10 * 10**9, 30 * 10**9)
+    named = Event(0, "wrong-instrument", "wattmeter: Other answers", instrument="wattmeter")
+    (wrong,) = found(sweep([120] * 5).analysed(events=[named]), "wrong-instrument")
+    assert wrong.text == "wattmeter: Other answers"
 
 
 def test_key_downs_without_frequency_are_told_together():
