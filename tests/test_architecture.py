@@ -18,7 +18,7 @@ LEVELS = [
     {"driver"},
     {"bench"},
     {"plan"},
-    {"acquire", "analysis", "store", "simulate"},
+    {"acquire", "keying", "analysis", "store", "simulate"},
     {"runs", "report", "driver_contract"},
     {"cli"},
     {"__main__"},

@@ -81,8 +81,9 @@ def test_an_answer_three_seconds_late_is_nobodys(main_rig: Rig) -> None:
         rig.ask("B?")
     while time.monotonic() - started < 3.2:  # past the moment the late answer comes
         rig.run(["B?", "C?"], pause_s=0.05)
+    rig.run(["B?", "C?", "B?"])
     rig.check_kept()
-    assert len(rig.kept) > 20
+    assert [question for question, _, _ in rig.kept[-3:]] == ["B?", "C?", "B?"]
     rig.reopen()
     rig.ask("A?")
 

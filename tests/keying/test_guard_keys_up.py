@@ -1,0 +1,358 @@
+"""Every cause there is for the key to go up, through real processes; the box's own record of edges is the witness.
+
+Times are from the fault to the box's edge, on the one monotonic clock, and must stay below the contract's second.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from benchlog.errors import BenchFailed
+from benchlog.keying.client import Guard, KeyRefused
+from benchlog.simulate.keybox import Cable, KeyBox
+from tests.keying.guarding import Raw, first, told, un_keyed_after, wait
+
+GuardOf = Callable[..., Guard]
+
+
+@contextmanager
+def parent(box: KeyBox) -> Iterator[tuple[subprocess.Popen[str], int]]:
+    """A program that holds the key down, and the guard it started."""
+    script = Path(__file__).with_name("parent.py")
+    process = subprocess.Popen(
+        [sys.executable, str(script), json.dumps(first(box.address))], stdout=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    try:
+        yield process, int(process.stdout.readline())
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def gone(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"  # nobody's child to reap
+
+
+def test_asked(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(holding_box.address)
+    assert holding_box.edges == [], "opening the line keys nothing, neither with RTS nor with DTR"
+    guard.down(5.0)
+    assert holding_box.down
+    guard.up()
+    assert not holding_box.down
+    down, up = guard.edges()
+    assert (down.kind, up.kind, up.why) == ("down", "up", "asked")
+    for event, edge in zip((down, up), holding_box.edges, strict=True):
+        assert event.t_ns <= edge.t_ns <= event.t_ns + event.took_ns
+        assert edge.line == "rts"
+
+
+def test_the_time_asked_for(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(holding_box.address)
+    guard.down(0.4)
+    assert told(guard, "up").why == "the time asked for is over"
+    down, up = holding_box.edges
+    assert 0.4 <= (up.t_ns - down.t_ns) / 1e9 < 0.8
+
+
+def test_a_missing_heartbeat(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(holding_box.address)
+    guard.down(10.0)
+    un_keyed_after(holding_box, time.monotonic_ns())
+    assert told(guard, "up").why == "no heartbeat for 0.6 s"
+    assert guard.alive
+    guard.down(10.0)
+    assert holding_box.down, "it serves on"
+
+
+def test_heartbeats_keep_it_down(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(holding_box.address)
+    guard.down(10.0)
+    until = time.monotonic() + 1.5
+    wait("1.5 s", lambda: time.monotonic() > until, meanwhile=guard.beat)
+    assert holding_box.down
+    assert len(holding_box.edges) == 1
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP, signal.SIGTERM, signal.SIGINT])
+def test_the_program_dies_or_stops(holding_box: KeyBox, number: signal.Signals) -> None:
+    with parent(holding_box) as (process, guard_pid):
+        assert holding_box.down
+        process.send_signal(number)
+        un_keyed_after(holding_box, time.monotonic_ns())
+        if number != signal.SIGSTOP:
+            wait("the end of the guard", lambda: gone(guard_pid))
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_signals_to_the_guard(holding_box: KeyBox, guard_of: GuardOf, number: signal.Signals) -> None:
+    guard = guard_of(holding_box.address)
+    guard.down(10.0)
+    os.kill(guard.pid, number)
+    un_keyed_after(holding_box, time.monotonic_ns())
+    assert told(guard, "gone").why == f"signal {number.name}"
+    assert not guard.is_down
+    assert not guard.alive
+    with pytest.raises(BenchFailed, match=f"signal {number.name}"):
+        guard.down(1.0)
+
+
+def test_a_broken_pipe_signal_is_harmless(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(holding_box.address)
+    guard.down(10.0)
+    os.kill(guard.pid, signal.SIGPIPE)
+    guard.beat()
+    guard.up()
+    assert [event.why for event in guard.edges()] == ["asked", "asked"]
+
+
+def test_the_guard_is_killed_and_the_line_drops_by_closing(box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(box.address)
+    guard.down(10.0)
+    os.kill(guard.pid, signal.SIGKILL)
+    un_keyed_after(box, time.monotonic_ns())
+    assert told(guard, "gone").why == "the guard ended by itself: signal SIGKILL"
+    assert not guard.alive
+    guard.beat()
+    with pytest.raises(BenchFailed, match="nobody confirms that the key is up"):
+        guard.up()
+
+
+def test_the_guard_hangs_and_is_ended_by_the_program(box: KeyBox, guard_of: GuardOf) -> None:
+    guard = guard_of(box.address)
+    guard.down(10.0)
+    guard.beat()
+    os.kill(guard.pid, signal.SIGSTOP)
+    since_ns = time.monotonic_ns()
+    wait("the key up", lambda: not box.down, meanwhile=guard.beat)
+    un_keyed_after(box, since_ns, within_s=1.3)  # the fault is in the guard itself: no second process watches it
+    assert "did not answer" in told(guard, "gone").why
+
+
+def test_the_load_gets_too_hot(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    """100 W load, 400 W, 2 s: from cold 2 s x ln(4/3) = 0.575 s at the most (reference sheet's formula)."""
+    heat = {"continuous_w": 100.0, "cooling_s": 2.0, "fraction": 0.0, "assumed_w": 400.0}
+    guard = guard_of(holding_box.address, heat=heat)
+    with pytest.raises(KeyRefused, match="too small") as never:
+        guard.down(0.6)
+    assert never.value.wait_s == float("inf")
+    guard.down(0.5)
+    wait("up again", lambda: not guard.is_down, meanwhile=guard.beat)
+    with pytest.raises(KeyRefused, match="must rest") as refused:
+        guard.down(0.5)
+    assert 0 < refused.value.wait_s < 10
+    assert len(holding_box.edges) == 2
+
+
+def test_the_heat_budget_runs_out_while_the_key_is_down(holding_box: KeyBox) -> None:
+    """A first message cannot make this happen by itself, so the law is bent after the key is down."""
+    code = (
+        "import benchlog.keying.guard as g, sys, os\n"
+        "told = g.Guard._against\n"
+        "g.Guard._against = lambda self, for_s: {}\n"
+        "os._exit(g.main())"
+    )
+    heat = {"continuous_w": 100.0, "cooling_s": 2.0, "fraction": 0.0, "assumed_w": 400.0}
+    process = subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    with process:
+        process.stdin.write(json.dumps(first(holding_box.address, heat=heat, heartbeat_s=5.0)).encode() + b"\n")
+        process.stdin.write(b'{"down": 4.0}\n')
+        said = [json.loads(process.stdout.readline()) for _ in range(3)]
+        assert said[2]["why"] == "the dummy load's heat budget is used up"
+        process.stdin.close()
+    down, up = holding_box.edges
+    assert (up.t_ns - down.t_ns) / 1e9 == pytest.approx(0.575, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    "garbage",
+    [b"\x00\xff\n", b"{}\n", b"[1]\n", b'{"down": true, "limits": 1}\n', b'"up"\n', b"x" * 200_000, b'{"up": false}\n'],
+    ids=lambda b: repr(b[:12]),
+)
+def test_garbage_on_its_input(holding_box: KeyBox, garbage: bytes) -> None:
+    with Raw(first(holding_box.address, heartbeat_s=5.0)) as guard:
+        guard.hear("ready")
+        guard.down()
+        guard.tell(garbage)
+        assert guard.hear("edge")["why"] == "words that make no sense"
+        assert not holding_box.down
+        guard.down()
+
+
+def test_limits_cannot_be_changed(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    with Raw(first(holding_box.address, key_down_s=1.0)) as guard:
+        guard.hear("ready")
+        for attempt in (first(holding_box.address, key_down_s=100.0), {"key_down_s": 100.0}, {"heartbeat_s": 60}):
+            guard.tell(attempt)
+            assert "limits are those of the first message" in guard.hear("refused")["refused"]
+        for too_long in (1.1, 100):
+            guard.tell({"down": too_long})
+            assert "longer than the limit of 1 s" in guard.hear("refused")["refused"]
+        for nonsense in (0, -1, True, None, "5", 1e400, float("nan")):
+            guard.tell({"down": nonsense})
+            assert "not a number above 0" in guard.hear("refused")["refused"]
+        assert holding_box.edges == []
+        guard.down(1.0)
+        guard.tell({"down": 1.0})
+        assert "not extended" in guard.hear("refused")["refused"]
+
+
+def test_a_full_pipe_delays_nothing(holding_box: KeyBox) -> None:
+    """Nobody reads what the guard says, until its pipe takes no more; it still keys up, and the edge is not lost."""
+    with Raw(first(holding_box.address, heartbeat_s=0.6)) as guard:
+        guard.hear("ready")
+        guard.down()
+        last_ns = time.monotonic_ns()
+        until = time.monotonic() + 0.8
+        while time.monotonic() < until:
+            guard.tell(b'{"beat": 1}\n' * 200)
+            last_ns = time.monotonic_ns()
+            time.sleep(0.01)
+        assert holding_box.down
+        un_keyed_after(holding_box, last_ns)
+        assert guard.hear("edge")["why"] == "no heartbeat for 0.6 s"
+
+
+def test_a_parent_that_is_gone_delays_nothing(holding_box: KeyBox) -> None:
+    with Raw(first(holding_box.address)) as guard:
+        guard.hear("ready")
+        guard.down()
+        assert guard.process.stdin is not None
+        assert guard.process.stdout is not None
+        guard.process.stdout.close()
+        guard.process.stdin.close()
+        un_keyed_after(holding_box, time.monotonic_ns())
+        assert guard.process.wait(5.0) == 0
+
+
+def test_a_fault_in_the_guard_itself(holding_box: KeyBox) -> None:
+    code = (
+        "import benchlog.keying.guard as g, os\n"
+        "def broken(self): raise RuntimeError('broken on purpose')\n"
+        "g.Guard._refresh = broken\n"
+        "os._exit(g.main())"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(json.dumps(first(holding_box.address)).encode() + b'\n{"down": 5}\n')
+        process.stdin.flush()
+        said = [json.loads(process.stdout.readline()) for _ in range(4)]
+        assert "broken on purpose" in said[2]["why"]
+        assert said[2]["edge"] == "up"
+        assert "broken on purpose" in said[3]["gone"]
+        assert process.wait(5.0) == 0
+    assert [edge.down for edge in holding_box.edges] == [True, False]
+
+
+@pytest.mark.parametrize(
+    "stuck",
+    [
+        pytest.param("time.sleep(30)", id="a call that a signal breaks into"),
+        pytest.param("signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGALRM]); time.sleep(30)", id="no way in"),
+    ],
+)
+def test_a_line_that_hangs(box: KeyBox, stuck: str) -> None:
+    code = (
+        "import benchlog.keying.guard as g, benchlog.keying.lines as lines, os, signal, time\n"
+        "told = lines.SerialLine.set\n"
+        "def hangs(self, down, count=[0]):\n"
+        "    told(self, down)\n"
+        "    count[0] += down\n"
+        f"    if count[0] == 2: count[0] += 1; {stuck}\n"  # the first time it is told again
+        "lines.SerialLine.set = hangs\n"
+        "os._exit(g.main())"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(json.dumps(first(box.address, heartbeat_s=5.0)).encode() + b'\n{"down": 5}\n')
+        process.stdin.flush()
+        process.stdout.readline()
+        process.stdout.readline()
+        since_ns = time.monotonic_ns() + 200_000_000  # it is told again a fifth of a second later
+        un_keyed_after(box, since_ns)
+        process.stdin.close()
+        process.wait(5.0)
+
+
+def test_the_cable_is_pulled_from_a_box_with_a_time_out_of_its_own(guard_of: GuardOf) -> None:
+    with KeyBox(mode="timeout") as box, Cable(box.port) as cable:
+        guard = guard_of(cable.address)
+        guard.down(10.0)
+        cable.pull()
+        since_ns = time.monotonic_ns()
+        event = told(guard, "line")
+        assert "not confirmed up" in event.why
+        un_keyed_after(box, since_ns)
+        with pytest.raises(BenchFailed, match="nobody confirms"):
+            guard.down(1.0)
+        cable.plug()
+        assert told(guard, "up").why.startswith("the key line failed")
+        guard.down(5.0)
+        assert box.down
+
+
+def test_a_box_that_holds_stays_keyed_without_its_cable_until_it_is_back(
+    holding_box: KeyBox, guard_of: GuardOf
+) -> None:
+    """What no guard can help, and why the box needs a time-out; the guard tries until it can."""
+    with Cable(holding_box.port) as cable:
+        guard = guard_of(cable.address)
+        guard.down(10.0)
+        cable.pull()
+        told(guard, "line")
+        assert holding_box.down
+        assert guard.is_lost
+        cable.plug()
+        told(guard, "up")
+        assert not holding_box.down
+        assert not guard.is_lost
+
+
+def test_a_connection_is_reset(holding_box: KeyBox, guard_of: GuardOf) -> None:
+    """The box holds its line; the guard comes back and opens it."""
+    with Cable(holding_box.port) as cable:
+        guard = guard_of(cable.address)
+        guard.down(10.0)
+        cable.reset()
+        since_ns = time.monotonic_ns()
+        told(guard, "line")
+        wait("key up", lambda: not holding_box.down, meanwhile=guard.beat)
+        un_keyed_after(holding_box, since_ns, within_s=3.0)  # nothing else opens a box that holds
+        assert told(guard, "up")
+
+
+def test_a_connection_is_reset_and_the_box_drops(box: KeyBox, cable: Cable, guard_of: GuardOf) -> None:
+    guard = guard_of(cable.address)
+    guard.down(10.0)
+    cable.reset()
+    un_keyed_after(box, time.monotonic_ns())
+    told(guard, "up")
+
+
+def test_a_line_lost_while_up_is_found_before_it_is_needed(box: KeyBox, cable: Cable, guard_of: GuardOf) -> None:
+    guard = guard_of(cable.address)
+    cable.reset()
+    told(guard, "line")
+    wait("it is back", lambda: not guard.is_lost, meanwhile=lambda: (guard.beat(), guard.edges(), None)[2])
+    guard.down(1.0)
+    assert box.down

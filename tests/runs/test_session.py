@@ -1,0 +1,207 @@
+"""A session through its whole life: real store, real threads, one scripted instrument."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import ClassVar
+
+import pytest
+
+from benchlog.bench import Bench, bench_from
+from benchlog.clock import Clock
+from benchlog.driver import Answer, NoOptions, NoReply, Settings
+from benchlog.errors import StoreFailed
+from benchlog.files import Table, TomlFile
+from benchlog.plan import Plan, plan_from
+from benchlog.runs import session as sessions
+from benchlog.runs.happenings import Happening, KeyedDown, KeyedUp, LongEnough, Recognised, Tick, Wanted
+from benchlog.runs.session import Session
+from benchlog.runs.sweep import sweep
+from benchlog.runs.watch import watch
+from benchlog.store.reader import StoreReader
+
+BENCH = """
+[bench]
+name = "scripted"
+[[instrument]]
+name = "meter"
+driver = "scripted"
+address = "here"
+channel = [
+    {name = "power", measures = "forward-power", unit = "W", ask = "Q?", field = "w", every = "100 ms"},
+    {name = "frequency", measures = "frequency", unit = "Hz", ask = "Q?", field = "hz", every = "100 ms"},
+]
+"""
+PLAN = """
+[transmitter]
+name = "Loan set 3"
+[sweep]
+key_down = "4 s"
+settle = "1 s"
+rest = "1 s"
+[[band]]
+name = "80 m"
+dial = "3.6 MHz"
+min_power = "100 W"
+[[band]]
+name = "40 m"
+dial = "7.1 MHz"
+min_power = "100 W"
+"""
+FACTOR = 10.0
+
+
+class Transmitter:
+    """Answers for the meter: (watts, hertz) at a session time."""
+
+    Options: ClassVar[type[Table]] = NoOptions
+    polled: ClassVar[bool] = True
+    clock: ClassVar[Clock]
+    makes: ClassVar[Callable[[float], tuple[float, float] | None]]
+
+    def __init__(self, settings: Settings) -> None:
+        pass
+
+    def open(self) -> str:
+        return "Example,SCRIPTED"
+
+    def ask(self, question: str) -> Answer:
+        made = type(self).makes(self.clock.t_ns() / 1e9)
+        if made is None:
+            raise NoReply("no reply")
+        watts, hertz = made
+        return Answer({"w": watts, "hz": hertz}, "")
+
+    def close(self) -> None:
+        pass
+
+
+class Host:
+    """A host whose date the test sets; its monotonic clock is the real one."""
+
+    stepped_ns = 0
+
+    def utc_ns(self) -> int:
+        return time.time_ns() + self.stepped_ns
+
+
+@pytest.fixture
+def host() -> Host:
+    return Host()
+
+
+@pytest.fixture
+def session(tmp_path: Path, host: Host) -> Session:
+    clock = Clock(FACTOR, utc_ns=host.utc_ns)
+    Transmitter.clock = clock
+    Transmitter.makes = staticmethod(lambda _t: (0.0, float("nan")))
+    bench: Bench = bench_from(TomlFile(Path("bench.toml"), BENCH), lambda _: Transmitter)
+    plan: Plan = plan_from(TomlFile(Path("plan.toml"), PLAN))
+    return Session("sweep", bench, plan, store=tmp_path / "s.benchlog", clock=clock, drivers=lambda _: Transmitter)
+
+
+def keyed(*spans: tuple[float, float, float]) -> Callable[[float], tuple[float, float] | None]:
+    """120 W on a frequency within each (from, to, hertz)."""
+
+    def makes(t_s: float) -> tuple[float, float]:
+        for from_s, to_s, hertz in spans:
+            if from_s <= t_s < to_s:
+                return 120.0, hertz
+        return 0.0, float("nan")
+
+    return staticmethod(makes)  # type: ignore[return-value]
+
+
+def kinds(happenings: list[Happening]) -> list[str]:
+    return [type(happening).__name__ for happening in happenings if not isinstance(happening, Tick)]
+
+
+def test_a_sweep_goes_by_what_it_hears(session: Session) -> None:
+    """A tap, then the band it did not ask for, then the one it did; it ends by itself."""
+    Transmitter.makes = keyed((1, 2.5, 3.6e6), (4, 8.5, 7.1e6 + 30), (10, 14.5, 3.6e6))
+    with session:
+        happenings = list(sweep(session, threading.Event()))
+    assert kinds(happenings) == [
+        "Wanted",
+        *("KeyedDown", "Recognised", "KeyedUp"),  # the tap
+        *("KeyedDown", "Recognised", "LongEnough", "KeyedUp", "Wanted"),
+        *("KeyedDown", "Recognised", "LongEnough", "KeyedUp"),
+    ]
+    asked = [h.band.name for h in happenings if isinstance(h, Wanted)]
+    heard = [h.key_down for h in happenings if isinstance(h, KeyedUp)]
+    assert asked == ["80 m", "80 m"]
+    assert [(k.band, k.counts) for k in heard] == [("80 m", False), ("40 m", True), ("80 m", True)]
+    assert heard[1].power_w == pytest.approx(120.0)
+    assert heard[1].frequency_hz == pytest.approx(7.1e6 + 30)
+    assert session.ending == "every band measured"
+
+
+def test_what_is_no_band_of_the_plan_is_said_so(session: Session) -> None:
+    Transmitter.makes = keyed((1, 4, 5.0e6))
+    stop = threading.Event()
+    happenings: list[Happening] = []
+    with session:
+        for happening in watch(session, stop):
+            happenings.append(happening)
+            if isinstance(happening, KeyedUp):
+                stop.set()
+    (recognised,) = [h for h in happenings if isinstance(h, Recognised)]
+    assert (recognised.band, recognised.frequency_hz) == (None, 5.0e6)
+    assert session.ending == "ended by the operator"
+
+
+def test_a_key_down_whose_readings_stop_is_not_held_down_for_ever(session: Session) -> None:
+    def makes(t_s: float) -> tuple[float, float] | None:
+        return None if t_s > 4 else (120.0, 3.6e6)
+
+    Transmitter.makes = staticmethod(makes)
+    stop = threading.Event()
+    with session:
+        happenings = []
+        for happening in watch(session, stop):
+            happenings.append(happening)
+            if isinstance(happening, KeyedUp) or (isinstance(happening, Tick) and happening.t_s > 30):
+                stop.set()
+    (up,) = [h for h in happenings if isinstance(h, KeyedUp)]
+    assert up.key_down.stop_s == pytest.approx(4, abs=0.3)
+    assert not any(isinstance(h, LongEnough | KeyedDown) for h in happenings[happenings.index(up) :])
+
+
+@pytest.mark.parametrize("step_s", [3600, -3600])
+def test_a_stepped_host_clock_is_an_event_and_moves_nothing(session: Session, host: Host, step_s: int) -> None:
+    stop = threading.Event()
+    with session:
+        for happening in watch(session, stop):
+            if isinstance(happening, Tick) and happening.t_s > 3:
+                host.stepped_ns = step_s * 10**9
+            if isinstance(happening, Tick) and happening.t_s > 8:
+                stop.set()
+    reader = StoreReader.open(session.store)
+    (event,) = [e for e in reader.events(session.id) if e.kind == "clock"]
+    assert event.data["step_s"] == pytest.approx(step_s, abs=0.2)
+    power = reader.raw(session.id)["power"]
+    gaps = (power.t_ns[1:] - power.t_ns[:-1]) / 1e9
+    assert gaps.min() > 0
+    assert gaps.max() < 3.0, "no hole, no jump of an hour"
+
+
+def test_a_store_that_takes_nothing_ends_the_run_and_says_so(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another program holds the lock for good."""
+    monkeypatch.setattr(sessions, "STORE_PATIENCE_S", 1.0)
+    monkeypatch.setattr("benchlog.store.writer.PATIENCE_S", 1.0)
+    with (
+        closing(sqlite3.connect(session.store)) as other,
+        pytest.raises(StoreFailed, match="could not be kept"),
+        session,
+    ):
+        for happening in watch(session, threading.Event()):
+            if isinstance(happening, Tick) and happening.t_s > 2 and not other.in_transaction:
+                assert session.writer.flush()
+                other.execute("BEGIN IMMEDIATE")
+    with closing(sqlite3.connect(session.store)) as db:
+        assert db.execute("SELECT count(*) FROM reading").fetchone()[0] > 10, "what was committed is kept"
