@@ -6,12 +6,13 @@ this module stays below the drivers. All quantities are SI once read (ratios pla
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
@@ -175,8 +176,18 @@ VoltageBounds = Annotated[tuple[float | None, float | None] | None, _bounds("vol
 CurrentBounds = Annotated[tuple[float | None, float | None] | None, _bounds("current")]
 
 
+def _swr(found: object) -> object:
+    if isinstance(found, bool) or not isinstance(found, int | float) or not 1 < found < math.inf:
+        raise ValueError("a standing wave ratio is a plain number above 1, without quotes: 3.0")
+    return float(found)
+
+
 class Limits(Table):
-    """What must not be exceeded: (low, high) in SI for any ``measures`` name, and the longest key-down."""
+    """What must not be exceeded: (low, high) in SI for any ``measures`` name, and what is worked out of several.
+
+    ``swr`` needs forward and reflected power; ``plate-dissipation`` (plate voltage x plate current - forward power)
+    needs all three.
+    """
 
     key_down: Duration | None = None
     forward_power: PowerBounds = Field(None, alias="forward-power")
@@ -191,6 +202,8 @@ class Limits(Table):
     plate_current: CurrentBounds = Field(None, alias="plate-current")
     grid_current: CurrentBounds = Field(None, alias="grid-current")
     temperature: Annotated[tuple[float | None, float | None] | None, _bounds("temperature")] = None
+    swr: Annotated[float | None, BeforeValidator(_swr)] = None
+    plate_dissipation: Power | None = Field(None, alias="plate-dissipation")
 
     def of(self, measure: Measure) -> tuple[float | None, float | None] | None:
         """The (low, high) of one measure, None where there is no limit."""
@@ -198,12 +211,56 @@ class Limits(Table):
         return bounds
 
 
+class KeyLineOptions(Table):
+    """What every key line's ``[key.options]`` may say."""
+
+    timeout: Duration = 0.2  # of one exchange; the whole way to "up" has one second
+
+    @model_validator(mode="after")
+    def _soon(self) -> Self:
+        if self.timeout > 0.3:
+            raise ValueError("timeout must be at most 300 ms: a key line that answers later cannot be kept safe")
+        return self
+
+
+class ScpiKeyOptions(KeyLineOptions):
+    """A relay: what closes it, what opens it and, where it can tell, the question it answers with 1 or 0."""
+
+    down: Name
+    up: Name
+    ask: str = ""
+    baud: int = Field(9600, gt=0)  # of a serial address
+
+
+class ModbusKeyOptions(KeyLineOptions):
+    """One coil of one unit; ``baud`` and ``parity`` for RTU on a serial address."""
+
+    unit: int = Field(1, ge=0, le=255)
+    coil: int = Field(0, ge=0, le=65535)
+    baud: int = Field(9600, gt=0)
+    parity: Literal["none", "even", "odd"] = "none"
+
+
+KEY_OPTIONS: dict[str, type[KeyLineOptions]] = {
+    "serial-line": KeyLineOptions,
+    "scpi": ScpiKeyOptions,
+    "modbus-coil": ModbusKeyOptions,
+}
+
+
 class KeyLine(Table):
     """The line that keys the transmitter."""
 
     driver: Literal["serial-line", "scpi", "modbus-coil"]
-    address: str
-    line: Literal["rts", "dtr"] | None = None
+    address: Name
+    line: Literal["rts", "dtr"] | None = None  # of a serial-line
+    options: dict[str, Any] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _line_of_a_port(self) -> Self:
+        if (self.driver == "serial-line") != (self.line is not None):
+            raise ValueError('line = "rts" or "dtr" belongs to the driver "serial-line", and to no other')
+        return self
 
 
 class BenchName(Table):
@@ -231,6 +288,7 @@ class Bench:
     key: KeyLine | None
     instruments: tuple[Instrument, ...]
     options: Mapping[str, Table]  # instrument name -> its driver's own keys, validated
+    key_options: KeyLineOptions | None = None  # of the key line, validated
 
     def channels(self) -> Iterator[tuple[Instrument, Channel]]:
         """All channels, in the file's order."""
@@ -269,16 +327,28 @@ def bench_from(source: TomlFile, drivers: DriverLookup) -> Bench:
             faults.extend(checked)
         elif isinstance(table.get("name"), str):
             options[table["name"]] = checked
+    key_options = _key_options(source.tables)
+    if isinstance(key_options, list):
+        faults.extend(key_options)
     if not isinstance(read, list):
         faults.extend(_across(read))
-    if faults or isinstance(read, list):
+    if faults or isinstance(key_options, list) or isinstance(read, list):
         raise BadFile(source.path, faults)
-    return Bench(source, read.bench.name, read.load, read.limits, read.key, read.instrument, options)
+    return Bench(source, read.bench.name, read.load, read.limits, read.key, read.instrument, options, key_options)
 
 
 def _instrument_tables(tables: Mapping[str, Any]) -> list[dict[str, Any]]:
     found = tables.get("instrument")
     return [t for t in found if isinstance(t, dict)] if isinstance(found, list) else []
+
+
+def _key_options(tables: Mapping[str, Any]) -> KeyLineOptions | list[Fault] | None:
+    key = tables.get("key")
+    model = KEY_OPTIONS.get(str(key.get("driver"))) if isinstance(key, dict) else None
+    if not isinstance(key, dict) or model is None:
+        return None  # no key line, or the tables' own check has said what is wrong
+    options = key.get("options", {})
+    return validate(model, options, at=("key", "options")) if isinstance(options, dict) else None
 
 
 def _driver_options(table: dict[str, Any], index: int, drivers: DriverLookup) -> Table | list[Fault]:

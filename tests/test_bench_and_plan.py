@@ -175,6 +175,47 @@ def test_benches_that_make_no_sense(text: str, says: str) -> None:
     assert any(says in fault for fault in faults(text, bench)), faults(text, bench)
 
 
+RTS = '[key]\ndriver = "serial-line"\naddress = "x"\nline = "rts"\n'
+
+
+@pytest.mark.parametrize(
+    ("table", "says"),
+    [
+        ('[key]\ndriver = "serial-line"\naddress = "x"', 'line = "rts" or "dtr" belongs to'),
+        ('[key]\ndriver = "scpi"\naddress = "x"\nline = "rts"', 'line = "rts" or "dtr" belongs to'),
+        (RTS.replace("rts", "cts"), "not one of the known values"),
+        (RTS.replace("serial-line", "seriel-line"), 'did you mean "serial-line"?'),
+        (f"{RTS}options = {{baud = 9600}}", "key.options.baud = 9600: unknown key"),
+        (f'{RTS}options = {{timeout = "400 ms"}}', "at most 300 ms"),
+        ('[key]\ndriver = "scpi"\naddress = "x"', "key.options.down: this key is missing"),
+        ('[key]\ndriver = "scpi"\naddress = "x"\noptions = {down = "1"}', "key.options.up: this key is missing"),
+        ('[key]\ndriver = "modbus-coil"\naddress = "x"\noptions = {coil = 65536}', "key.options.coil = 65536"),
+        ('[key]\ndriver = "modbus-coil"\naddress = "x"\noptions = {unit = "1"}', 'key.options.unit = "1"'),
+        (f"{RTS}options = 3", "key.options = 3"),
+        (f'{RTS}[limits]\nswr = "3"', "without quotes"),
+        (f"{RTS}[limits]\nswr = 1.0", "above 1"),
+        (f"{RTS}[limits]\nswr = true", "above 1"),
+        (f'{RTS}[limits]\nplate-dissipation = "60 V"', "unit of power"),
+        (f'{RTS}[limits]\nplate-disipation = "60 W"', 'did you mean "plate-dissipation"?'),
+    ],
+)
+def test_key_lines_and_limits_that_make_no_sense(table: str, says: str) -> None:
+    text = f"{table}\n{HEAD}{CHANNEL}"
+    assert any(says in fault for fault in faults(text, bench)), faults(text, bench)
+
+
+def test_a_key_lines_own_keys() -> None:
+    read = bench(f'{RTS}[limits]\nswr = 3\nplate-dissipation = "60 W"\n{HEAD}{CHANNEL}')
+    assert read.key_options is not None
+    assert read.key_options.timeout == 0.2
+    assert (read.limits.swr, read.limits.plate_dissipation) == (3.0, 60.0)
+    coil = '[key]\ndriver = "modbus-coil"\naddress = "tcp://x:502"\noptions = {coil = 3, parity = "even"}\n'
+    options = bench(f"{coil}{HEAD}{CHANNEL}").key_options
+    assert options is not None
+    assert options.model_dump() == {"timeout": 0.2, "unit": 1, "coil": 3, "baud": 9600, "parity": "even"}
+    assert bench(f"{HEAD}{CHANNEL}").key_options is None
+
+
 def test_scale_and_offset_make_si_of_a_reading() -> None:
     (_, channel), *_ = bench(
         f'{HEAD}[[instrument.channel]]\nname = "c"\nunit = "mV"\nscale = 100\noffset = "2 V"'

@@ -18,7 +18,7 @@ from benchlog.analysis.results import BandResult, Dial, Finding, Record, Result,
 from benchlog.analysis.uncertainty import Accuracy, WindowMean, combine, pool
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.bench import Bench
-from benchlog.model import Event, Measure, Measured
+from benchlog.model import Event, Measure, Measured, SessionKind
 from benchlog.plan import Band, Plan
 from benchlog.series import STATES, RawSeries
 
@@ -41,8 +41,8 @@ def analyse(
 ) -> Analysis:
     """The record of a session. The same arguments give the same record, whenever and in whatever order they come.
 
-    Readings inside "suspect" events' spans count, and are counted, as invalid. In a sweep or soak every band of the
-    plan has its result, heard or not; in a watch or import those that were heard.
+    Readings inside "suspect" events' spans count, and are counted, as invalid. In a sweep every band of the plan has
+    its result, in a soak the one it is about, heard or not; beyond that those that were heard.
     """
     events = sorted(events, key=lambda event: event.t_ns)
     series = correct_all(bench, raw, events)
@@ -51,13 +51,22 @@ def analyse(
         for span in _spans(bench, plan, series, events)
     )
     counted = {band.name: [k for k in key_downs if k.counts and k.band == band.name] for band in plan.bands}
-    every_band = session.kind in ("sweep", "soak")
+    asked = _asked(session.kind, plan)
     bands = tuple(
-        _band_result(band, counted[band.name], bench, series) for band in plan.bands if every_band or counted[band.name]
+        _band_result(band, counted[band.name], bench, series)
+        for band in plan.bands
+        if band.name in asked or counted[band.name]
     )
     dial = _dial(plan, counted, bench)
     found = tuple(_findings(bench, series, key_downs, events, bands, dial))
     return Analysis(Record(session, bands, dial, found, _counts(series)), key_downs, series)
+
+
+def _asked(kind: SessionKind, plan: Plan) -> set[str]:
+    """The bands a session owes a result, heard or not."""
+    if kind == "sweep":
+        return {band.name for band in plan.bands}
+    return {plan.soak.band} if kind == "soak" and plan.soak else set()
 
 
 def _spans(bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Sequence[Event]) -> list[Span]:
@@ -158,6 +167,7 @@ def _findings(
     yield from findings.failed(bands)
     yield from findings.dial_findings(dial)
     yield from findings.unassigned(bench, key_downs)
+    yield from troubles.stops(events)
     yield from findings.crossed_limits(bench, series)
     yield from findings.long_key_downs(bench, key_downs)
     yield from troubles.wrong_instruments(bench, events)

@@ -239,6 +239,21 @@ def wrong_instruments(bench: Bench, events: Iterable[Event]) -> Iterator[Finding
         yield Finding("wrong-instrument", text, from_ns=said[0].t_ns, to_ns=said[-1].t_ns)
 
 
+def stops(events: Iterable[Event]) -> Iterator[Finding]:
+    """Runs stopped for safety: what did it, as it was told then."""
+    for event in events:
+        if event.kind == "limit":
+            yield Finding(
+                "limit",
+                f"stopped for safety: {event.text}",
+                channel=event.channel or None,
+                from_ns=event.t_ns,
+                to_ns=event.t_ns,
+                value=event.data.get("value"),
+                limit=event.data.get("limit"),
+            )
+
+
 def _within(t_s: NDArray[np.float64], spans: Iterable[tuple[float, float]]) -> NDArray[np.bool_]:
     inside = np.zeros(len(t_s), dtype=bool)
     for from_s, to_s in spans:

@@ -23,6 +23,7 @@ _COMMANDS = {
     "check": ("benchlog.cli.bench", "Check the files, ask every instrument who it is and what it reads."),
     "drivers": ("benchlog.cli.bench", "List the instrument drivers that are installed."),
     "sweep": ("benchlog.cli.live", "Go through the plan's bands, one key-down each."),
+    "soak": ("benchlog.cli.live", "Key in cycles of key-down and rest, for hours: a heat run."),
     "watch": ("benchlog.cli.live", "Log whatever is keyed, in any order, until stopped."),
     "enter": ("benchlog.cli.data", "Enter a reading by hand into the running session."),
     "sessions": ("benchlog.cli.data", "List the sessions in the store."),

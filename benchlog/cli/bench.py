@@ -16,8 +16,10 @@ from rich.text import Text
 from benchlog.acquire.probe import Probed, probe
 from benchlog.acquire.registry import find, installed
 from benchlog.bench import Bench
+from benchlog.cli.live import NEEDED
 from benchlog.cli.options import bench_option, json_option, plan_option, read_files
 from benchlog.clock import Clock
+from benchlog.keying.limits import advice
 from benchlog.model import Reading
 from benchlog.plan import Plan
 from benchlog.report.numbers import megahertz
@@ -51,18 +53,12 @@ def _silent(reading: Reading) -> bool:
 
 
 def _warnings(bench: Bench) -> list[str]:
-    said = []
-    for measure, why in (
-        ("forward-power", "key-downs are detected by it"),
-        ("frequency", "bands are recognised by it"),
-    ):
-        if bench.measuring(measure) is None:  # type: ignore[arg-type]
-            said.append(f"no channel measures {measure}: {why}, so there can be neither sweep nor watch")
-    if bench.key is not None:
-        said.append("a key line is named: this version keys nothing")
-    measured = {channel.measures for _, channel in bench.channels()}
-    limited = sorted(name.replace("_", "-") for name in bench.limits.model_fields_set - {"key_down"})
-    return said + [f"limits.{name}: no channel measures it" for name in limited if name not in measured]
+    said = [
+        f"no channel measures {measure}: {why}, so there can be neither sweep nor watch"
+        for measure, why in NEEDED.items()
+        if bench.measuring(measure) is None
+    ]
+    return said + advice(bench)
 
 
 def _as_json(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> dict[str, Any]:

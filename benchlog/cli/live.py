@@ -1,10 +1,11 @@
-"""Runs with a person at the transmitter: ``sweep`` and ``watch``."""
+"""Runs: ``sweep`` and ``watch`` with a person at the key, ``soak`` with the guard at it."""
 
 from __future__ import annotations
 
 import contextlib
 import math
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,12 +19,15 @@ from benchlog.cli.options import bench_option, json_option, plan_option, read_fi
 from benchlog.cli.record import print_record
 from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
-from benchlog.errors import BenchFailed, UsageError
+from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
 from benchlog.model import Measure, SessionKind
-from benchlog.plan import Plan
+from benchlog.plan import Plan, Soak
+from benchlog.report.numbers import duration
+from benchlog.report.words import CAUTION
 from benchlog.runs.happenings import Happening, Tick
 from benchlog.runs.records import record_of
 from benchlog.runs.session import Session
+from benchlog.runs.soak import soak
 from benchlog.runs.sweep import sweep
 from benchlog.runs.watch import watch
 from benchlog.simulate.lease import factor_for
@@ -65,6 +69,42 @@ def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     return attend("watch", watch, bench, plan, store_path, as_json=as_json)
 
 
+@click.command("soak")
+@bench_option
+@plan_option
+@store_option
+@json_option
+@click.option("--yes", is_flag=True, help="Do not ask before the transmitter is keyed.")
+def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, yes: bool) -> int:
+    """Key the transmitter in cycles of key-down and rest, for hours: the plan's [soak].
+
+    A guard, a process of its own, holds the key line of the bench file. It keys up at the end of each key-down, when
+    the load is hot, when this program stops talking to it, and when it ends itself. A limit crossed ends the run with
+    exit status 4. Software is no interlock: an independent hardware time-out belongs behind the key line.
+    """
+    bench, plan = read_files(bench_path, plan_path)
+    if plan.soak is None:
+        where, cure = str(plan.source.path), "Add it: config/plan.toml shows one."
+        raise UsageError("the plan has no [soak]", where=where, cure=cure)
+    if bench.key is None:
+        where, cure = str(bench.source.path), "Add it, or key by hand and `benchlog watch`."
+        raise UsageError("the bench file names no key line ([key])", where=where, cure=cure)
+    if not yes:
+        _ask_before_keying(bench.key.address, plan.soak)
+    return attend("soak", soak, bench, plan, store_path, as_json=as_json)
+
+
+def _ask_before_keying(address: str, plan: Soak) -> None:
+    click.echo(
+        f"This keys the transmitter on {address}: {duration(plan.key_down)} at a time, for {duration(plan.lasts)}.\n"
+        f"{CAUTION}",
+        err=True,
+    )
+    if not sys.stdin.isatty():
+        raise UsageError("nobody is there to be asked", where="soak", cure="Say --yes to key without being asked.")
+    click.confirm("Is it connected to a load of known rating, and may it be keyed?", abort=True, err=True)
+
+
 def attend(
     kind: SessionKind, run: Run, bench: Bench, plan: Plan, store: Path, *, as_json: bool, at_most_s: float = math.inf
 ) -> int:
@@ -73,18 +113,25 @@ def attend(
     ``at_most_s``, in session time, is for where nobody is there to end it.
     """
     clock = Clock(factor_for(bench.addresses))
-    with Screen(plan) as screen:
+    key_down_s = plan.soak.key_down if kind == "soak" and plan.soak else plan.sweep.key_down
+    stopped: StoppedForSafety | None = None
+    with Screen(plan, key_down_s) as screen:
         _look_round(bench, clock, screen)
-        with (
-            stopped_by_signals() as stop,
-            Session(kind, bench, plan, store=store, clock=clock, drivers=find) as session,
-        ):
-            screen.say(f"Session {session.id} in {store}. Ctrl-C ends it and keeps everything.")
-            for happening in run(session, stop):
-                screen.show(happening)
-                if isinstance(happening, Tick) and happening.t_s > at_most_s:
-                    stop.set()
-    return print_record(record_of(store, session.id), as_json=as_json)
+        if bench.key is not None and kind != "soak":
+            screen.say(f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens.", "bold")
+        session = Session(kind, bench, plan, store=store, clock=clock, drivers=find)
+        try:
+            with stopped_by_signals() as stop, session:
+                screen.say(f"Session {session.id} in {store}. Ctrl-C ends it and keeps everything.")
+                for happening in run(session, stop):
+                    screen.show(happening)
+                    if isinstance(happening, Tick) and happening.t_s > at_most_s:
+                        stop.set()
+        except StoppedForSafety as exc:
+            stopped = exc
+            screen.alarm(f"STOPPED FOR SAFETY: {exc}")
+    status = print_record(record_of(store, session.id), as_json=as_json)
+    return status if stopped is None else stopped.exit_status
 
 
 def _look_round(bench: Bench, clock: Clock, screen: Screen) -> None:
@@ -108,10 +155,6 @@ def _look_round(bench: Bench, clock: Clock, screen: Screen) -> None:
             )
         else:
             screen.say(f"! {found.instrument.name}: {found.fault}; it is tried again all along", "bold")
-    if bench.key is not None:
-        screen.say("! The bench file names a key line; this version keys nothing: you key, it listens.", "bold")
-    if bench.limits.model_fields_set:
-        screen.say("! Crossed limits are told in the record; nothing acts on them: you hold the key.", "bold")
 
 
 @contextlib.contextmanager

@@ -25,6 +25,7 @@ from benchlog.runs.happenings import (
     Latest,
     LongEnough,
     Recognised,
+    Resting,
     Tick,
     Trouble,
     Wanted,
@@ -34,11 +35,11 @@ from benchlog.runs.happenings import (
 class Screen:
     """Shows one run; a context manager that gives the terminal back."""
 
-    def __init__(self, plan: Plan) -> None:
-        self._plan = plan
+    def __init__(self, plan: Plan, key_down_s: float) -> None:
+        self._plan, self._key_down_s = plan, key_down_s
         self._console = Console(stderr=True, highlight=False)
         self._live = Live(Text(), console=self._console, refresh_per_second=8, transient=True)
-        self._wanted: Wanted | None = None
+        self._rest_until_s = 0.0
 
     def __enter__(self) -> Self:
         if self._console.is_terminal:
@@ -54,6 +55,11 @@ class Screen:
         """One line that stays. Names come from files: never read as markup."""
         self._console.print(Text(text, style=style), soft_wrap=not self._console.is_terminal)
 
+    def alarm(self, text: str) -> None:
+        """What must not be overlooked."""
+        self._console.bell()
+        self.say(text, "bold reverse")
+
     def show(self, happening: Happening) -> None:
         """Tell one happening."""
         match happening:
@@ -61,7 +67,12 @@ class Screen:
                 if self._console.is_terminal:
                     self._live.update(self._standing(happening))
             case Wanted():
+                self._rest_until_s = happening.rest_until_s
                 self._want(happening)
+            case Resting(until_s, done):
+                self._rest_until_s = until_s
+                if done == 0:
+                    self.say(f"Listening until {duration(until_s)} into the session, then the key goes down.")
             case KeyedDown():
                 pass  # the standing line shows it, and what was heard follows at once
             case Recognised(band, frequency_hz):
@@ -75,7 +86,6 @@ class Screen:
                 self.say(f"! {event.text}", "bold")
 
     def _want(self, wanted: Wanted) -> None:
-        self._wanted = wanted
         band, sweep = wanted.band, self._plan.sweep
         self.say("")
         self.say(f"Band {wanted.done + 1} of {wanted.of}: {band.name}, dial {dial(band)}, {band.mode}", "bold")
@@ -88,8 +98,8 @@ class Screen:
         if tick.down_since_s is not None:
             down_s = max(0.0, tick.t_s - tick.down_since_s)
             band = f"{tick.band.name}  " if tick.band else ""
-            head = Text(f"{band}KEY DOWN {down_s:4.0f} s of {self._plan.sweep.key_down:.0f} s", style="bold reverse")
-        elif self._wanted and (left_s := self._wanted.rest_until_s - tick.t_s) > 0:
+            head = Text(f"{band}KEY DOWN {down_s:4.0f} s of {self._key_down_s:.0f} s", style="bold reverse")
+        elif (left_s := self._rest_until_s - tick.t_s) > 0:
             head = Text(f"key up; the load rests for another {left_s:.0f} s")
         else:
             head = Text("key up")

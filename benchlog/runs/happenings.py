@@ -43,6 +43,14 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
+class Resting:
+    """A heat run waits with the key up; so many key-downs are done."""
+
+    until_s: float
+    done: int
+
+
+@dataclass(frozen=True, slots=True)
 class KeyedDown:
     """The key went down."""
 
@@ -78,4 +86,4 @@ class Trouble:
     event: Event
 
 
-Happening = Tick | Wanted | KeyedDown | Recognised | LongEnough | KeyedUp | Trouble
+Happening = Tick | Wanted | Resting | KeyedDown | Recognised | LongEnough | KeyedUp | Trouble

@@ -12,7 +12,7 @@ from benchlog.analysis.corrections import correct_all
 from benchlog.analysis.keydowns import Detector, KeyDown, band_at, gap_limit_s, thresholds
 from benchlog.analysis.measure import measure_key_down
 from benchlog.bench import Channel
-from benchlog.model import Event, Reading, State
+from benchlog.model import Reading, State
 from benchlog.plan import Band
 from benchlog.runs.happenings import (
     Happening,
@@ -24,22 +24,23 @@ from benchlog.runs.happenings import (
     Tick,
     Trouble,
 )
+from benchlog.runs.safety import Safety
 from benchlog.runs.session import Session
 from benchlog.store.reader import StoreReader
 
-_TROUBLES = {"link", "wrong-instrument", "clock", "store", "suspect"}
-_TICK_S = 0.2  # real seconds: what a person can follow
+_TROUBLES = {"link", "wrong-instrument", "clock", "store", "suspect", "guard", "limit"}
+_TICK_S = 0.1  # real seconds; the guard of a key line wants to hear of a run at least every 0.3 s
 _FLUSH_S = 5.0
 
 
 class Listener:
     """Follows one session's key.
 
-    Yields a ``Tick`` several times a second and, between them, what happened.
+    Yields a ``Tick`` several times a second and, between them, what happened. Every reading passes ``safety``.
     """
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
+    def __init__(self, session: Session, safety: Safety) -> None:
+        self._session, self._safety = session, safety
         bench, plan = session.bench, session.plan
         self._channels: dict[str, Channel] = {channel.name: channel for _, channel in bench.channels()}
         self._power = bench.measuring("forward-power")
@@ -52,15 +53,20 @@ class Listener:
         self._long_enough = False
 
     def listen(self, stop: threading.Event) -> Iterator[Happening]:
-        """Until ``stop`` is set. Raises StoreFailed where the store takes nothing any more."""
+        """Until ``stop`` is set.
+
+        Raises: StoreFailed where the store takes nothing any more; StoppedForSafety where a limit was crossed.
+        """
         while not stop.wait(_TICK_S):
+            self._safety.attend()
             self._session.look_after()
             for item in self._session.heard():
-                if isinstance(item, Event):
-                    if item.kind in _TROUBLES:
-                        yield Trouble(item)
-                else:
+                if isinstance(item, Reading):
                     yield from self._take(item)
+                elif item.kind == "key":
+                    yield from self._edge(item.t_ns / 1e9, down=bool(item.data["down"]))
+                elif item.kind in _TROUBLES:
+                    yield Trouble(item)
             yield from self._hold()
             band = self._recognised[0] if self._recognised else None
             latest = {name: self._latest[name] for name in self._channels if name in self._latest}
@@ -71,31 +77,36 @@ class Listener:
         value = None if reading.value is None else channel.in_si(reading.value)
         t_s = reading.t_ns / 1e9
         self._latest[channel.name] = Latest(channel, t_s, value, reading.state, reading.reason)
-        if channel is self._power:
+        if channel is self._power and not self._safety.holds_key:
             missing = math.inf if reading.state is State.OVER_RANGE else math.nan
             edge = self._detector.feed(t_s, missing if value is None else value)
-            if edge is not None and edge.down:
-                self._down_s, self._recognised, self._long_enough = edge.t_s, None, False
-                yield KeyedDown(edge.t_s)
-            elif edge is not None and self._down_s is not None:
-                yield KeyedUp(self._measured(self._down_s, edge.t_s))
-                self._down_s = self._recognised = None
-                self._detector.on_w, self._detector.off_w = thresholds(self._session.plan)
-        if (
-            channel is self._frequency
-            and value is not None
-            and self._down_s is not None
-            and self._recognised is None
-            and t_s > self._down_s
-        ):
-            band = band_at(value, self._session.plan)
-            self._recognised = (band,)
-            if band is not None:
-                self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, band)
-            yield Recognised(band, value)
+            if edge is not None:
+                yield from self._edge(edge.t_s, down=edge.down)
+        self._safety.check(reading)
+        if channel is self._frequency and value is not None:
+            yield from self._recognise(t_s, value)
+
+    def _edge(self, t_s: float, *, down: bool) -> Iterator[Happening]:
+        self._safety.keyed(down, round(t_s * 1e9))
+        if down:
+            self._down_s, self._recognised, self._long_enough = t_s, None, False
+            yield KeyedDown(t_s)
+        elif self._down_s is not None:
+            start_s, self._down_s, self._recognised = self._down_s, None, None
+            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan)
+            yield KeyedUp(self._measured(start_s, t_s))
+
+    def _recognise(self, t_s: float, frequency_hz: float) -> Iterator[Happening]:
+        if self._down_s is None or self._recognised is not None or t_s <= self._down_s:
+            return
+        band = band_at(frequency_hz, self._session.plan)
+        self._recognised = (band,)
+        if band is not None:
+            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, band)
+        yield Recognised(band, frequency_hz)
 
     def _hold(self) -> Iterator[Happening]:
-        if self._down_s is None or self._long_enough:
+        if self._safety.holds_key or self._down_s is None or self._long_enough:
             return
         if self._session.clock.t_ns() / 1e9 - self._down_s >= self._session.plan.sweep.key_down:
             self._long_enough = True

@@ -14,6 +14,7 @@ from benchlog.model import Event
 from benchlog.plan import Band
 from benchlog.runs.happenings import Happening, KeyedUp, Wanted
 from benchlog.runs.listen import Listener
+from benchlog.runs.safety import Onlooker
 from benchlog.runs.session import Session
 
 
@@ -21,7 +22,7 @@ def sweep(session: Session, stop: threading.Event) -> Iterator[Happening]:
     """Until every band of the plan has a key-down that counts, or ``stop`` is set."""
     left = {band.name: band for band in session.plan.bands}
     yield _ask(session, left, rest_until_s=0.0)
-    for happening in Listener(session).listen(stop):
+    for happening in Listener(session, Onlooker(session)).listen(stop):
         yield happening
         if not isinstance(happening, KeyedUp):
             continue

@@ -2,7 +2,8 @@
 
 Writes DIR/bench.toml and DIR/plan.toml, then says one line of JSON on standard output: it listens. Obeys lines on
 standard input: ``start`` (the script, and with it time 0), ``key down``, ``key up``, ``band NAME``,
-``trouble NAME=KIND``, ``mend NAME``. Ends with standard input, on SIGTERM and on SIGINT.
+``trouble NAME=KIND``, ``mend NAME``; with a key box ``cable pulled``, ``cable plugged``, ``cable reset``, and
+``edges``, answered with one line of JSON. Ends with standard input, on SIGTERM and on SIGINT.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ import os
 import signal
 import sys
 from pathlib import Path
+from typing import get_args
 
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.simulate.bench import INSTRUMENTS, SimulatedBench
+from benchlog.simulate.keybox import Mode
 from benchlog.simulate.troubles import KINDS, planned
 
 
@@ -35,6 +38,7 @@ def main(arguments: list[str]) -> int:
             time_factor=asked.time_factor,
             script=asked.script,
             troubles=[planned(text, INSTRUMENTS) for text in asked.trouble],
+            key_box=asked.key_box,
         ) as bench:
             _say(bench)
             for line in sys.stdin:
@@ -81,6 +85,12 @@ def _obey(bench: SimulatedBench, words: list[str]) -> None:
                 bench.trouble(trouble.instrument, trouble.kind)
             case ["mend", name]:
                 bench.trouble(name, None)
+            case ["cable", how] if bench.cable:
+                {"pulled": bench.cable.pull, "plugged": bench.cable.plug, "reset": bench.cable.reset}[how]()
+            case ["edges"] if bench.key_box:
+                edges = [{"t": edge.t_ns, "down": edge.down, "line": edge.line} for edge in bench.key_box.edges]
+                sys.stdout.write(json.dumps({"edges": edges}) + "\n")
+                sys.stdout.flush()
             case []:
                 pass
             case _:
@@ -96,6 +106,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="decides noise and the instruments' errors")
     parser.add_argument("--time-factor", type=float, default=1.0, metavar="F", help="simulated seconds per real second")
     parser.add_argument("--script", choices=("sweep", "free"), default="sweep", help="who keys: a script, or you")
+    parser.add_argument(
+        "--key-box",
+        nargs="?",
+        const="timeout",
+        choices=get_args(Mode),
+        help="with a key line; when nobody speaks to its box any more the key stays as it is (hold), or goes up when "
+        "the connection ends (drop), or also after half a second of silence (timeout, which is what to buy)",
+    )
     parser.add_argument(
         "--trouble",
         action="append",

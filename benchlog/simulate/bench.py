@@ -13,6 +13,7 @@ from typing import Literal, Self
 from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.simulate import instruments, scenario
+from benchlog.simulate.keybox import Cable, KeyBox, Mode
 from benchlog.simulate.lease import Lease, held
 from benchlog.simulate.operator import length_s, sweep_script
 from benchlog.simulate.physics import Course, KeyChange, Moment, Truth
@@ -35,6 +36,8 @@ class SimulatedBench:
         folder: where the two files go; made if it is missing.
         seed: decides all noise and every instrument's own error; the same seed gives the same sweep.
         troubles: what goes wrong with which instrument, and when.
+        key_box: with one, ``bench_file`` has a key line, and its RTS keys the transmitter; the mode says what the box
+            does when nobody speaks to it any more.
 
     Raises UsageError for a time factor that is not more than 0.
     """
@@ -48,12 +51,16 @@ class SimulatedBench:
         truth: Truth = scenario.LOAN_SET_3,
         script: Script = "free",
         troubles: Iterable[Planned] = (),
+        key_box: Mode | None = None,
     ) -> None:
         if not 0 < time_factor <= 1000:
             raise UsageError(f"a time factor of {time_factor:g}", cure="It must be more than 0, and at most 1000.")
         self.seed, self.time_factor, self.truth, self.script = seed, time_factor, truth, script
         self.bench_file, self.plan_file = folder / "bench.toml", folder / "plan.toml"
         self.addresses: dict[str, str] = {}
+        self.key_box: KeyBox | None = None  # both are there once the bench is entered
+        self.cable: Cable | None = None
+        self._key_mode = key_box
         self._planned = tuple(troubles)
         self._wires: dict[str, Wire] = {}
         self._lock = threading.Lock()  # held while time begins, and while the key moves
@@ -68,6 +75,10 @@ class SimulatedBench:
             for name, wire in self._instruments().items():
                 self._wires[name] = opened.enter_context(wire)
                 self.addresses[name] = wire.address
+            if self._key_mode:
+                self.key_box = opened.enter_context(KeyBox(mode=self._key_mode, keyed=self.key))
+                self.cable = opened.enter_context(Cable(self.key_box.port))
+                self.addresses["key"] = self.cable.address
             lease = Lease(tuple(self.addresses.values()), self.time_factor, os.getpid(), self.seed)
             opened.enter_context(held(lease))
             self.bench_file.parent.mkdir(parents=True, exist_ok=True)

@@ -12,6 +12,7 @@ from typing import Self
 
 from benchlog.errors import BenchFailed
 from benchlog.simulate.bench import Script
+from benchlog.simulate.keybox import Edge, Mode
 
 ENDS_WITHIN_S = 5.0
 
@@ -33,9 +34,11 @@ class BenchProcess:
         time_factor: float = 1.0,
         script: Script = "sweep",
         troubles: Iterable[str] = (),
+        key_box: Mode | None = None,
     ) -> None:
         options = [f"--folder={folder}", f"--seed={seed}", f"--time-factor={time_factor}", f"--script={script}"]
         options += [f"--trouble={trouble}" for trouble in troubles]
+        options += [f"--key-box={key_box}"] if key_box else []
         self._process = subprocess.Popen(
             [sys.executable, "-m", "benchlog.simulate", *options],
             stdin=subprocess.PIPE,
@@ -67,6 +70,15 @@ class BenchProcess:
     def start(self) -> None:
         """The operator begins, and with him time 0."""
         self.tell("start")
+
+    def edges(self) -> list[Edge]:
+        """What the key box recorded so far. Raises BenchFailed."""
+        self.tell("edges")
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        if not line:
+            raise BenchFailed("the simulated bench has ended by itself")
+        return [Edge(edge["t"], edge["down"], edge["line"]) for edge in json.loads(line)["edges"]]
 
     def close(self) -> int:
         """End it and return its exit status, which is 0 unless something was wrong."""

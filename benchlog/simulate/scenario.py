@@ -34,13 +34,23 @@ KEY_DOWN_S, REST_S, SETTLE_S = 20.0, 10.0, 2.0  # the plan's
 
 
 def bench_file(addresses: Mapping[str, str]) -> str:
-    """The bench file of the simulated bench: five instruments at these addresses."""
+    """The bench file of the simulated bench: five instruments at these addresses, and a key line if there is one."""
     w, f, v, i, t = (
         meters.WATTMETER,
         meters.COUNTER,
         meters.VOLTMETER,
         meters.AMMETER,
         meters.THERMOMETER,
+    )
+    key = (
+        f"""
+[key]                               # whoever holds this line keys the transmitter
+driver = "serial-line"
+address = "{addresses["key"]}"
+line = "rts"
+"""
+        if "key" in addresses
+        else ""
     )
     return f"""\
 # A simulated bench. The instruments are programs, the sockets and serial lines between are real.
@@ -58,7 +68,7 @@ key_down = "90 s"                   # longest single key-down
 plate-voltage = ["600 V", "1000 V"]
 plate-current = ["", "350 mA"]
 temperature = ["", "90 degC"]
-
+{key}
 [[instrument]]
 name = "wattmeter"
 driver = "scpi"

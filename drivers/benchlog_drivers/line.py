@@ -272,7 +272,7 @@ class LineTalk:
     def _nothing_unasked(self, link: Link, question: str) -> None:
         wait_s = 0.0 if question == self._question else self._replied_at + self._quiet_s - time.monotonic()
         early = link.receive(max(wait_s, 0.0))
-        if False:
+        if early:
             raise self._unasked(early)
 
     def _unasked(self, said: bytes) -> UnaskedReply:

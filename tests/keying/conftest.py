@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from typing import Any
 
 import pytest
 
@@ -36,6 +35,3 @@ def cable(box: KeyBox) -> Iterator[Cable]:
 def guard_of() -> Iterator[Callable[..., Guard]]:
     with ExitStack() as running:
         yield lambda address, **law: running.enter_context(Guard(first(address, **law)))
-
-
-Law = dict[str, Any]

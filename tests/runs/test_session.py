@@ -123,7 +123,7 @@ def kinds(happenings: list[Happening]) -> list[str]:
 
 def test_a_sweep_goes_by_what_it_hears(session: Session) -> None:
     """A tap, then the band it did not ask for, then the one it did; it ends by itself."""
-    Transmitter.makes = keyed((1, 2.5, 3.6e6), (4, 8.5, 7.1e6 + 30), (10, 14.5, 3.6e6))
+    Transmitter.makes = keyed((1, 2.5, 3.6e6), (4, 12, 7.1e6 + 30), (14, 22, 3.6e6))
     with session:
         happenings = list(sweep(session, threading.Event()))
     assert kinds(happenings) == [

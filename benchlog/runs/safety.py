@@ -1,0 +1,152 @@
+"""Who watches the limits of a run: ``Keyer`` where the program holds the key, ``Onlooker`` where a person does.
+
+Both are called from the run's own loop and stop the run by raising StoppedForSafety. The keyer's guard is a process
+of its own and needs none of this to key up; see ``keying.guard``.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import ClassVar, Protocol
+
+from benchlog.errors import StoppedForSafety
+from benchlog.keying.client import Guard, KeyRefused
+from benchlog.keying.limits import Crossing, Watchdog
+from benchlog.model import Event, Reading
+from benchlog.runs.session import Session
+
+
+class Safety(Protocol):
+    """What a listener needs of either."""
+
+    holds_key: ClassVar[bool]  # its edges say when the key is down; otherwise forward power does
+
+    def attend(self) -> None:
+        """Several times a second. Raises StoppedForSafety."""
+        ...
+
+    def check(self, reading: Reading) -> None:
+        """Every reading, as it passes. Raises StoppedForSafety."""
+        ...
+
+    def keyed(self, down: bool, t_ns: int) -> None:
+        """The key was heard or seen to move."""
+        ...
+
+
+class Onlooker:
+    """Limits where a person holds the key: they count while it is down, and end the run; the hand must do the rest.
+
+    A channel that has gone quiet ends nothing here: whoever keys sees it, and a sweep goes on without a thermometer.
+    """
+
+    holds_key: ClassVar[bool] = False
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._watchdog = Watchdog(session.bench, factor=session.clock.factor)
+        self._longest_s = session.bench.limits.key_down or math.inf
+        self._down_ns: int | None = None
+
+    def attend(self) -> None:
+        """As ``Safety.attend``: the longest key-down."""
+        now_ns = self._session.clock.t_ns()
+        if self._down_ns is not None and (lasts_s := (now_ns - self._down_ns) / 1e9) > self._longest_s:
+            _stop(self._session, f"the key is down for {lasts_s:.0f} s, longer than the {self._longest_s:g} s allowed")
+
+    def check(self, reading: Reading) -> None:
+        """As ``Safety.check``."""
+        crossing = self._watchdog.check(reading)
+        if crossing and self._down_ns is not None:
+            _stop(self._session, crossing.text, crossing)
+
+    def keyed(self, down: bool, t_ns: int) -> None:
+        """As ``Safety.keyed``."""
+        self._down_ns = t_ns if down else None
+        self._watchdog.keyed(down, t_ns)
+
+
+class Keyer:
+    """Holds one guard for one session."""
+
+    holds_key: ClassVar[bool] = True
+
+    def __init__(self, session: Session, guard: Guard, power_w: tuple[float, float]) -> None:
+        self._session, self._guard = session, guard
+        self._watchdog = Watchdog(
+            session.bench, factor=session.clock.factor, from_ns=session.clock.t_ns(), power_w=power_w
+        )
+
+    @property
+    def is_down(self) -> bool:
+        """As last confirmed by the guard."""
+        return self._guard.is_down
+
+    def down(self, for_s: float) -> float:
+        """Key down for so many session seconds; returns how long the load must rest before it may be, else 0.
+
+        Raises: StoppedForSafety where it may never be, or a limit is crossed; BenchFailed.
+        """
+        clock = self._session.clock
+        if crossing := self._watchdog.quiet(clock.t_ns()):
+            self._stop(crossing)
+        try:
+            self._guard.down(clock.real_s(for_s))
+        except KeyRefused as refused:
+            if not 0 < refused.wait_s < math.inf:
+                raise
+            return refused.wait_s * clock.factor
+        finally:
+            self._note()
+        return 0.0
+
+    def up(self) -> None:
+        """Key up, and wait for it to be confirmed. Raises BenchFailed where it is not."""
+        try:
+            self._guard.up()
+        finally:
+            self._note()
+
+    def attend(self) -> None:
+        """As ``Safety.attend``: tells the guard that the run is alive, and looks for quiet channels."""
+        self._guard.beat()
+        self._note()
+        if not self._guard.alive:
+            _stop(self._session, "the guard of the key line has ended, and the line fell with it")
+        if self.is_down and (crossing := self._watchdog.quiet(self._session.clock.t_ns())):
+            self._stop(crossing)
+
+    def check(self, reading: Reading) -> None:
+        """As ``Safety.check``."""
+        if crossing := self._watchdog.check(reading):
+            self._stop(crossing)
+
+    def keyed(self, down: bool, t_ns: int) -> None:
+        """Known from the guard already."""
+
+    def _stop(self, crossing: Crossing) -> None:
+        try:
+            self.up()
+        finally:
+            _stop(self._session, crossing.text, crossing)
+
+    def _note(self) -> None:
+        """What the guard reported, as events on the session's clock."""
+        clock = self._session.clock
+        for said in self._guard.edges():
+            t_ns = round((said.t_ns - clock.anchor_ns) * clock.factor)
+            if said.kind in ("down", "up"):
+                down = said.kind == "down"
+                self._watchdog.keyed(down, t_ns)
+                self._session.put(Event(t_ns, "key", f"key {said.kind}: {said.why}", data={"down": down}))
+            else:
+                self._session.put(Event(t_ns, "guard", f"guard: {said.why}", data={"what": said.kind}))
+
+
+def _stop(session: Session, text: str, crossing: Crossing | None = None) -> None:
+    data: dict[str, object] = {}
+    if crossing:
+        value = crossing.value if crossing.value is not None and math.isfinite(crossing.value) else None
+        data = {"crossed": crossing.limit, "value": value, "limit": crossing.bound}
+    session.put(Event(session.clock.t_ns(), "limit", text, channel=crossing.channel if crossing else "", data=data))
+    raise StoppedForSafety(text, cure="See that the key is up. Everything is kept; find out why before going on.")

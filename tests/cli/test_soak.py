@@ -1,0 +1,135 @@
+"""Heat runs: the guard keys a simulated transmitter through an RFC 2217 key box, which keeps its own record of edges.
+
+"Within one second" is the contract's own bound on keying up, and the box's clock is the judge.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from benchlog.simulate.process import BenchProcess
+from tests.cli.conftest import FACTOR, benchlog
+from tests.cli.running import Running, run
+
+WITHIN_S = 1.0
+
+
+@contextmanager
+def keyed_bench(folder: Path, lasts: str = "1 h", mode: str = "drop", **edits: str) -> Iterator[BenchProcess]:
+    """A simulated bench with a key box; ``edits`` replace in its bench file."""
+    with BenchProcess(folder, time_factor=FACTOR, script="free", key_box=mode) as bench:
+        plan = bench.plan_file.read_text()
+        soak = f'[soak]\nband = "80 m"\nkey_down = "20 s"\nrest = "10 s"\nlasts = "{lasts}"\n'
+        bench.plan_file.write_text(re.sub(r"\[soak\].*?\n\n", f"{soak}\n", plan, flags=re.DOTALL))
+        text = bench.bench_file.read_text()
+        for old, new in edits.items():
+            pattern = rf"^{old.replace('_', '-')} = .*$"
+            assert re.search(pattern, text, re.MULTILINE), old
+            text = re.sub(pattern, f"{old.replace('_', '-')} = {new}", text, count=1, flags=re.MULTILINE)
+        bench.bench_file.write_text(text)
+        bench.start()
+        bench.tell("band 80 m")
+        yield bench
+
+
+def words(bench: BenchProcess, folder: Path) -> tuple[object, ...]:
+    files = ("--bench", bench.bench_file, "--plan", bench.plan_file, "--store", folder / "s.benchlog")
+    return ("soak", "--yes", "--json", *files)
+
+
+def last_edge_ns(bench: BenchProcess, down: bool) -> int:
+    edges = bench.edges()
+    assert edges, "the key never moved"
+    assert edges[-1].down is down
+    return edges[-1].t_ns
+
+
+def until_up(bench: BenchProcess, since_ns: int) -> float:
+    """Seconds from then to the box's own record of the key going up."""
+    deadline = time.monotonic() + 5
+    while bench.edges()[-1].down:
+        assert time.monotonic() < deadline, "the key stayed down"
+        time.sleep(0.02)
+    return (last_edge_ns(bench, down=False) - since_ns) / 1e9
+
+
+def test_a_heat_run_to_its_end(tmp_path: Path) -> None:
+    with keyed_bench(tmp_path / "bench", lasts="65 s") as bench:
+        done = benchlog(*words(bench, tmp_path), status=0)
+        edges = bench.edges()
+    record = json.loads(done.stdout)
+    (band,) = record["bands"]
+    assert (band["band"], band["key_downs"]) == ("80 m", 2)
+    assert band["power_w"]["verdict"] == "pass"
+    assert [edge.down for edge in edges] == [True, False, True, False]
+    for down, up in ((edges[0], edges[1]), (edges[2], edges[3])):
+        assert (up.t_ns - down.t_ns) / 1e9 * FACTOR == pytest.approx(20, abs=1.5)
+    assert "the heat run is over: 2 key-downs" in benchlog("sessions", "--store", tmp_path / "s.benchlog").stdout
+
+
+def test_a_limit_crossed_keys_up_and_ends_the_run(tmp_path: Path) -> None:
+    """The stage is warmer than the limit some seconds into the key-down."""
+    with keyed_bench(tmp_path / "bench", temperature='["", "40 degC"]') as bench:
+        done = benchlog(*words(bench, tmp_path), status=4)
+        edges = bench.edges()
+    record = json.loads(done.stdout)
+    assert [edge.down for edge in edges] == [True, False]
+    assert (edges[1].t_ns - edges[0].t_ns) / 1e9 * FACTOR < 19
+    assert "STOPPED FOR SAFETY: stage temperature: 40." in done.stderr
+    (stop,) = [f for f in record["findings"] if f["kind"] == "limit" and "stopped" in f["text"]]
+    assert (stop["channel"], stop["limit"]) == ("stage temperature", 40.0)
+    assert stop["value"] > 40.0
+
+
+def test_a_meter_that_falls_silent_keys_up(tmp_path: Path) -> None:
+    with keyed_bench(tmp_path / "bench") as bench, run(*words(bench, tmp_path)) as soak:
+        soak.wait_for("Heard")
+        since_ns = time.monotonic_ns()
+        bench.tell("trouble wattmeter=silent")
+        took_s = until_up(bench, since_ns)
+        assert soak.process.wait(30) == 4
+    # A channel counts as quiet after the larger of 1 s and two of its periods; then the key has one second.
+    assert took_s < 1.0 + WITHIN_S
+    assert any("no good reading" in line for line in soak.told)
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP, signal.SIGTERM], ids=lambda s: s.name)
+def test_a_logger_that_is_killed_hung_or_ended_leaves_no_key_down(tmp_path: Path, how: signal.Signals) -> None:
+    with keyed_bench(tmp_path / "bench") as bench, run(*words(bench, tmp_path)) as soak:
+        keyed_for_a_while(soak)
+        last_edge_ns(bench, down=True)
+        since_ns = time.monotonic_ns()
+        soak.process.send_signal(how)
+        assert until_up(bench, since_ns) < WITHIN_S
+        if how is signal.SIGSTOP:
+            soak.process.send_signal(signal.SIGKILL)
+        soak.process.wait(30)
+    record = json.loads(benchlog("report", "--store", tmp_path / "s.benchlog", "--json").stdout)
+    assert record["readings"]["good"] > 0, "the session is readable afterwards"
+
+
+def keyed_for_a_while(soak: Running) -> None:
+    soak.wait_for("Heard")
+    time.sleep(0.3)
+
+
+def test_nothing_is_keyed_without_a_line_or_without_a_yes(tmp_path: Path) -> None:
+    with keyed_bench(tmp_path / "bench") as bench:
+        files = ("--bench", bench.bench_file, "--plan", bench.plan_file, "--store", tmp_path / "s.benchlog")
+        asked = benchlog("soak", *files, status=2)
+        assert "nobody is there to be asked" in asked.stderr
+        assert "no interlock" in asked.stderr
+        without = tmp_path / "without key.toml"
+        without.write_text(re.sub(r"\[key\].*?\n\n", "", bench.bench_file.read_text(), flags=re.DOTALL))
+        refused = benchlog("soak", "--yes", "--bench", without, *files[2:], status=2)
+        assert "names no key line" in refused.stderr
+        assert bench.edges() == []
+    assert not (tmp_path / "s.benchlog").exists()

@@ -1,0 +1,247 @@
+"""Relays and coils behind real transports, and lines that cannot be one."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+from pymodbus.server import ModbusTcpServer
+from pymodbus.simulator import DataType, SimData, SimDevice
+
+from benchlog.errors import BenchFailed
+from benchlog.keying.client import Guard
+from benchlog.keying.lines import LineFault, ModbusCoil, ScpiRelay, line_from, tcp_address
+from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Wire
+from tests.keying.guarding import first, told, wait
+
+RELAY = {"down": "ROUT:CLOS (@1)", "up": "ROUT:OPEN (@1)", "ask": "ROUT:CLOS? (@1)"}
+
+
+class Relay:
+    """Our own: two commands and a question."""
+
+    def __init__(self) -> None:
+        self.closed = False
+        self.stuck = False
+        self.heard: list[tuple[int, str]] = []
+
+    def respond(self, line: str) -> str | None:
+        self.heard.append((time.monotonic_ns(), line))
+        if line == RELAY["ask"]:
+            return "1" if self.closed else "0"
+        if not self.stuck:
+            self.closed = line == RELAY["down"]
+        return None
+
+
+def wires() -> list[type[Wire]]:
+    return [TcpWire, PtyWire]
+
+
+def law(address: str, **options: object) -> dict[str, object]:
+    return {"line": {"driver": "scpi", "address": address, "options": {**RELAY, **options}}}
+
+
+@pytest.mark.parametrize("wire_of", wires())
+def test_a_relay_keys_and_is_read_back(wire_of: type[Wire]) -> None:
+    relay = Relay()
+    relay.closed = True  # as somebody left it
+    with wire_of(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+        assert not relay.closed, "starts by commanding up"
+        guard.down(5.0)
+        assert relay.closed
+        guard.up()
+        assert not relay.closed
+
+
+def test_a_relay_without_a_question() -> None:
+    relay = Relay()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address, ask=""))) as guard:
+        guard.down(5.0)
+        wait("closed", lambda: relay.closed)
+        guard.up()
+        wait("open", lambda: not relay.closed)
+        assert all(line != RELAY["ask"] for _, line in relay.heard)
+
+
+def test_a_relay_that_sticks_is_an_alarm_and_is_tried_until_it_opens() -> None:
+    relay = Relay()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+        guard.down(5.0)
+        relay.stuck = True
+        with pytest.raises(BenchFailed, match="nobody confirms"):
+            guard.up()
+        assert guard.is_lost
+        relay.stuck = False
+        assert told(guard, "up").why == "asked"
+        assert not relay.closed
+
+
+def test_a_relay_that_somebody_else_opens_is_not_closed_again() -> None:
+    relay = Relay()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+        guard.down(5.0)
+        relay.closed = False
+        assert "reads back as up" in told(guard, "up").why
+        assert sum(line == RELAY["down"] for _, line in relay.heard) == 1
+
+
+@pytest.mark.parametrize("trouble", ["silent", "hang-up"])
+def test_a_relay_that_errs_while_keyed_is_opened(trouble: str) -> None:
+    from benchlog.simulate.troubles import KINDS
+
+    relay = Relay()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+        guard.down(5.0)
+        since_ns = time.monotonic_ns()
+        made: Trouble = KINDS[trouble](1.0)
+        wire.trouble = made
+        told(guard, "line")
+        wire.trouble = None
+        told(guard, "up")
+        assert not relay.closed
+        ups = [t for t, line in relay.heard if line == RELAY["up"] and t > since_ns]
+        assert (ups[0] - since_ns) / 1e9 < 1.0
+
+
+class Coils:
+    """pymodbus's own server, in a thread."""
+
+    def __init__(self) -> None:
+        coils = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
+        others = [SimData(0, count=1, datatype=DataType.REGISTERS)]
+        bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]
+        self._device = SimDevice(id=1, simdata=(coils, bits, others, others))
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()), name="modbus server")
+
+    async def _serve(self) -> None:
+        self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
+        server = ModbusTcpServer(self._device, address=("127.0.0.1", 0))
+        await server.serve_forever(background=True)
+        assert server.transport is not None
+        self.port: int = server.transport.sockets[0].getsockname()[1]
+        self._ready.set()
+        await self._end.wait()
+        await server.shutdown()
+
+    def __enter__(self) -> Coils:
+        self._thread.start()
+        assert self._ready.wait(10.0)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._loop.call_soon_threadsafe(self._end.set)
+        self._thread.join()
+
+    @property
+    def address(self) -> str:
+        return f"tcp://127.0.0.1:{self.port}"
+
+    @contextmanager
+    def looked_at(self) -> Iterator[ModbusCoil]:
+        line = ModbusCoil(self.address, unit=1, coil=3)
+        line._client = line._made()
+        try:
+            yield line
+        finally:
+            line.close()
+
+
+def test_a_coil_keys_and_is_read_back() -> None:
+    with Coils() as coils:
+        line = {"driver": "modbus-coil", "address": coils.address, "options": {"unit": 1, "coil": 3}}
+        with Guard(first(coils.address, line=line)) as guard, coils.looked_at() as coil:
+            assert coil.read_back() is False
+            guard.down(5.0)
+            assert coil.read_back() is True
+            guard.up()
+            assert coil.read_back() is False
+            guard.edges()
+            guard.down(0.3)
+            assert told(guard, "up").why == "the time asked for is over"
+            assert coil.read_back() is False
+
+
+def test_a_coil_there_is_not() -> None:
+    with Coils() as coils:
+        line = {"driver": "modbus-coil", "address": coils.address, "options": {"unit": 1, "coil": 99}}
+        with pytest.raises(BenchFailed, match="refused"):
+            Guard(first(coils.address, line=line))
+
+
+def test_a_port_without_control_lines_is_refused() -> None:
+    """A pseudo-terminal has none: better no key than one that only seems to work."""
+    with PtyWire(lambda line: None) as wire, pytest.raises(BenchFailed, match="cannot be opened"):
+        Guard(first(wire.address))
+
+
+@pytest.mark.parametrize(
+    "message",
+    [
+        {},
+        {"line": {"driver": "none", "address": "x"}, "key_down_s": 1.0, "heartbeat_s": 1.0, "heat": None},
+        first("x", key_down_s=float("inf")),
+        first("x", key_down_s=0),
+        first("x", heartbeat_s="1"),
+        first("x", heat={"continuous_w": 100.0, "cooling_s": 1.0, "fraction": 0.0, "assumed_w": float("nan")}),
+        first("x", heat={"continuous_w": 100.0, "cooling_s": 1.0, "fraction": "0", "assumed_w": 1.0}),
+    ],
+)
+def test_no_law_no_guard(message: dict[str, object]) -> None:
+    """In this process: what the guard does with its first message before it touches a line."""
+    from benchlog.keying.guard import Law
+
+    with pytest.raises((LineFault, KeyError, TypeError, ValueError)):
+        line_from(message["line"])  # type: ignore[arg-type]
+        Law.of(message)
+
+
+def test_nobody_at_the_address() -> None:
+    with pytest.raises(BenchFailed, match=r"cannot be opened.*refused"):
+        Guard(first("rfc2217://127.0.0.1:1"))
+
+
+@pytest.mark.parametrize(
+    ("address", "found"),
+    [
+        ("tcp://127.0.0.1:502", ("127.0.0.1", 502)),
+        ("tcp://[::1]:502", ("::1", 502)),
+        ("TCPIP::10.0.0.5::5025::SOCKET", ("10.0.0.5", 5025)),
+        ("tcpip0::box::5025::socket", ("box", 5025)),
+        ("/dev/ttyUSB0", None),
+        ("rfc2217://127.0.0.1:4001", None),
+    ],
+)
+def test_addresses(address: str, found: tuple[str, int] | None) -> None:
+    assert tcp_address(address) == found
+
+
+def test_a_relay_says_something_else() -> None:
+    with TcpWire(lambda line: "9.91E37" if line == RELAY["ask"] else None) as wire:
+        relay = ScpiRelay(wire.address, **RELAY)
+        relay.open()
+        with pytest.raises(LineFault, match=r"9\.91E37"):
+            relay.read_back()
+        relay.close()
+        with pytest.raises(LineFault, match="not open"):
+            relay.set(False)
+
+
+def test_the_guard_loads_nothing_it_does_not_need() -> None:
+    code = (
+        "import sys, benchlog.keying.guard\n"
+        "theirs = {m.split('.')[0] for m in sys.modules} - set(sys.stdlib_module_names)\n"
+        "ours = sorted(m for m in sys.modules if m.startswith('benchlog'))\n"
+        "print(sorted(theirs), ours)"
+    )
+    done = subprocess.run([sys.executable, "-I", "-S", "-c", f"import sys; sys.path.append({sys.path[0]!r}); {code}"],
+                          capture_output=True, text=True, check=True, cwd="/")  # fmt: skip
+    modules = ["", ".keying", ".keying.guard", ".keying.heat", ".keying.lines", ".keying.overdue", ".keying.pipes"]
+    assert done.stdout.strip() == f"['__main__', 'benchlog'] {[f'benchlog{name}' for name in modules]}", done.stdout
