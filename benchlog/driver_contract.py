@@ -247,7 +247,7 @@ class WireContract(PolledContract):
     def test_a_late_answer_is_never_another_questions(
         self, opened: Driver, wire: Wire, right: dict[str, Mapping[int | str, float]]
     ) -> None:
-        wire.trouble = Late(2 * self.timeout_s)
+        wire.trouble = Late(1.5 * self.timeout_s)  # while the next question waits for its answer
         with pytest.raises(NoReply):
             opened.ask(self.questions[0])
         wire.trouble = None  # the answer under way stays late

@@ -16,7 +16,6 @@ from rich.text import Text
 from benchlog.acquire.probe import Probed, probe
 from benchlog.acquire.registry import find, installed
 from benchlog.bench import Bench
-from benchlog.cli.live import NEEDED
 from benchlog.cli.options import bench_option, json_option, plan_option, read_files
 from benchlog.clock import Clock
 from benchlog.keying.limits import advice
@@ -24,6 +23,7 @@ from benchlog.model import Reading
 from benchlog.plan import Plan
 from benchlog.report.numbers import megahertz
 from benchlog.report.words import count
+from benchlog.runs.conduct import NEEDED
 from benchlog.simulate.lease import factor_for
 
 

@@ -15,7 +15,6 @@ from benchlog.cli.record import ending
 from benchlog.errors import UsageError
 from benchlog.plan import load_plan
 from benchlog.runs.records import record_of
-from benchlog.runs.sweep import sweep
 from benchlog.simulate.process import BenchProcess
 
 STORE, RECORD = "demo.benchlog", "record.html"
@@ -51,7 +50,7 @@ def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[st
         simulated.start()
         # A band that went unheard would be waited for; the simulated operator goes home when his script ends.
         over_s = simulated.script_s + plan.sweep.rest
-        status = attend("sweep", sweep, bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s)
+        status = attend("sweep", bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s)
     kept = record_of(folder / STORE, "last")
     from benchlog.report import html
 

@@ -7,36 +7,27 @@ import math
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
-from benchlog.acquire.probe import probe
 from benchlog.acquire.registry import find
 from benchlog.bench import Bench
 from benchlog.cli.options import bench_option, json_option, plan_option, read_files, store_option
 from benchlog.cli.record import print_record
 from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
-from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
-from benchlog.model import Measure, SessionKind
+from benchlog.errors import UsageError
+from benchlog.model import SessionKind
 from benchlog.plan import Plan, Soak
 from benchlog.report.numbers import duration
 from benchlog.report.words import CAUTION
+from benchlog.runs.conduct import conduct, look_round
 from benchlog.runs.happenings import Happening, Tick
 from benchlog.runs.records import record_of
 from benchlog.runs.session import Session
-from benchlog.runs.soak import soak
-from benchlog.runs.sweep import sweep
-from benchlog.runs.watch import watch
 from benchlog.simulate.lease import factor_for
-
-NEEDED: dict[Measure, str] = {
-    "forward-power": "key-downs are detected by it",
-    "frequency": "bands are recognised by it",
-}
-Run = Callable[[Session, threading.Event], Iterator[Happening]]
 
 
 @click.command("sweep")
@@ -52,7 +43,7 @@ def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     keeps everything. The record is printed at the end.
     """
     bench, plan = read_files(bench_path, plan_path)
-    return attend("sweep", sweep, bench, plan, store_path, as_json=as_json)
+    return attend("sweep", bench, plan, store_path, as_json=as_json)
 
 
 @click.command("watch")
@@ -66,7 +57,7 @@ def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     Each key-down is recognised by its frequency, measured and told. The record is printed at the end.
     """
     bench, plan = read_files(bench_path, plan_path)
-    return attend("watch", watch, bench, plan, store_path, as_json=as_json)
+    return attend("watch", bench, plan, store_path, as_json=as_json)
 
 
 @click.command("soak")
@@ -91,7 +82,7 @@ def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: b
         raise UsageError("the bench file names no key line ([key])", where=where, cure=cure)
     if not yes:
         _ask_before_keying(bench.key.address, plan.soak)
-    return attend("soak", soak, bench, plan, store_path, as_json=as_json)
+    return attend("soak", bench, plan, store_path, as_json=as_json)
 
 
 def _ask_before_keying(address: str, plan: Soak) -> None:
@@ -106,7 +97,7 @@ def _ask_before_keying(address: str, plan: Soak) -> None:
 
 
 def attend(
-    kind: SessionKind, run: Run, bench: Bench, plan: Plan, store: Path, *, as_json: bool, at_most_s: float = math.inf
+    kind: SessionKind, bench: Bench, plan: Plan, store: Path, *, as_json: bool, at_most_s: float = math.inf
 ) -> int:
     """One session from its first reading to its printed record. Returns the exit status.
 
@@ -114,47 +105,27 @@ def attend(
     """
     clock = Clock(factor_for(bench.addresses))
     key_down_s = plan.soak.key_down if kind == "soak" and plan.soak else plan.sweep.key_down
-    stopped: StoppedForSafety | None = None
-    with Screen(plan, key_down_s) as screen:
-        _look_round(bench, clock, screen)
+    with Screen(plan, key_down_s) as screen, stopped_by_signals() as stop:
+        for found in look_round(bench, find, clock):
+            name = found.instrument.name
+            if found.fault:
+                screen.say(f"! {name}: {found.fault}; it is tried again all along", "bold")
+            else:
+                screen.say(f"{name}: {found.identity or 'there; cannot say who it is'}")
         if bench.key is not None and kind != "soak":
             screen.say(f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens.", "bold")
         session = Session(kind, bench, plan, store=store, clock=clock, drivers=find)
-        try:
-            with stopped_by_signals() as stop, session:
-                screen.say(f"Session {session.id} in {store}. Ctrl-C ends it and keeps everything.")
-                for happening in run(session, stop):
-                    screen.show(happening)
-                    if isinstance(happening, Tick) and happening.t_s > at_most_s:
-                        stop.set()
-        except StoppedForSafety as exc:
-            stopped = exc
-            screen.alarm(f"STOPPED FOR SAFETY: {exc}")
-    status = print_record(record_of(store, session.id), as_json=as_json)
-    return status if stopped is None else stopped.exit_status
 
+        def tell(happening: Happening) -> None:
+            screen.show(happening)
+            if isinstance(happening, Tick) and happening.t_s > at_most_s:
+                stop.set()
 
-def _look_round(bench: Bench, clock: Clock, screen: Screen) -> None:
-    """Say who is there. Raises BenchFailed where key-downs could not be seen or told apart."""
-    for measure, why in NEEDED.items():
-        if bench.measuring(measure) is None:
-            raise UsageError(
-                f'no channel has measures = "{measure}"; {why}',
-                where=str(bench.source.path),
-                cure="Add it to the channel that reads it.",
-            )
-    power = bench.measuring("forward-power")
-    for found in probe(bench, find, clock):
-        if not found.fault:
-            screen.say(f"{found.instrument.name}: {found.identity or 'there; cannot say who it is'}")
-        elif power in found.instrument.channel:
-            raise BenchFailed(
-                f"{found.fault}; without forward power no key-down is seen",
-                where=f'instrument "{found.instrument.name}" at {found.instrument.address}',
-                cure="Is it switched on, and the address right? `benchlog check` asks every instrument.",
-            )
-        else:
-            screen.say(f"! {found.instrument.name}: {found.fault}; it is tried again all along", "bold")
+        done = conduct(session, stop, tell)
+        if done.stopped is not None:
+            screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
+    status = print_record(record_of(store, done.session_id), as_json=as_json)
+    return status if done.stopped is None else done.stopped.exit_status
 
 
 @contextlib.contextmanager

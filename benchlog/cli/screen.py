@@ -19,6 +19,7 @@ from benchlog.model import State
 from benchlog.plan import Band, Plan
 from benchlog.report.numbers import duration, megahertz, significant
 from benchlog.runs.happenings import (
+    Begun,
     Happening,
     KeyedDown,
     KeyedUp,
@@ -63,6 +64,8 @@ class Screen:
     def show(self, happening: Happening) -> None:
         """Tell one happening."""
         match happening:
+            case Begun(session_id, store):
+                self.say(f"Session {session_id} in {store}. Ctrl-C ends it and keeps everything.")
             case Tick():
                 if self._console.is_terminal:
                     self._live.update(self._standing(happening))

@@ -104,7 +104,7 @@ class Watchdog:
         bounds = self._bench.limits.of(channel.measures) if channel.measures else None
         if channel.measures is None or bounds is None:
             return None
-        low, high = bounds
+        low, high = (None if end is not None and math.isclose(value, end, rel_tol=1e-9) else end for end in bounds)
         if high is not None and value > high:
             bound, side = high, "above"
         elif low is not None and value < low:

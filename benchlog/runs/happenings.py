@@ -33,6 +33,14 @@ class Tick:
 
 
 @dataclass(frozen=True, slots=True)
+class Begun:
+    """The session is in the store."""
+
+    session_id: int
+    store: str
+
+
+@dataclass(frozen=True, slots=True)
 class Wanted:
     """The next band to key, and those done."""
 
@@ -86,4 +94,4 @@ class Trouble:
     event: Event
 
 
-Happening = Tick | Wanted | Resting | KeyedDown | Recognised | LongEnough | KeyedUp | Trouble
+Happening = Begun | Tick | Wanted | Resting | KeyedDown | Recognised | LongEnough | KeyedUp | Trouble

@@ -37,7 +37,9 @@ class Safety(Protocol):
 class Onlooker:
     """Limits where a person holds the key: they count while it is down, and end the run; the hand must do the rest.
 
-    A channel that has gone quiet ends nothing here: whoever keys sees it, and a sweep goes on without a thermometer.
+    Only high ends do. What falls too low is in the record: that the key is up again is heard 0.3 s after it is, and
+    until then power, current and voltage would all be crossing. A channel that has gone quiet ends nothing either:
+    whoever keys sees it, and a sweep goes on without a thermometer.
     """
 
     holds_key: ClassVar[bool] = False
@@ -57,7 +59,9 @@ class Onlooker:
     def check(self, reading: Reading) -> None:
         """As ``Safety.check``."""
         crossing = self._watchdog.check(reading)
-        if crossing and self._down_ns is not None:
+        if crossing is None or self._down_ns is None:
+            return
+        if crossing.value is not None and crossing.bound is not None and crossing.value > crossing.bound:
             _stop(self._session, crossing.text, crossing)
 
     def keyed(self, down: bool, t_ns: int) -> None:

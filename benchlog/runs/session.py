@@ -44,7 +44,7 @@ class Session:
             self.store, kind=self.kind, bench=self.bench, plan=self.plan, clock=self.clock
         )
         self.id = self.writer.session_id
-        self.put(Event(self.clock.t_ns(), "session", f"{self.kind} started"))
+        self.put(Event(self.clock.t_ns(), "session", f"{self.kind} {self.id} started"))
         self._buses = buses(self.bench, self._drivers, clock=self.clock, sink=self)
         for bus in self._buses:
             bus.start()

@@ -118,7 +118,7 @@ class TestSerialText(WireContract):
 
 
 class TestSerialTextThatCannotSayWhoItIs(TestSerialText):
-    options: ClassVar[Mapping[str, Any]] = {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "300 ms"}
+    options: ClassVar[Mapping[str, Any]] = {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "500 ms"}
 
 
 class TestTyped(DriverContract):

@@ -6,14 +6,16 @@ and a port behind RFC 2217. The instruments' values tell which question they ans
 
 from __future__ import annotations
 
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 
 import pytest
 import resyncing
 from resyncing import TIMEOUT_S, Rig
 
-from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, UnaskedReply, WrongInstrument
+from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings, UnaskedReply, WrongInstrument
 from benchlog.simulate.wire import (
     CutInTwo,
     Drip,
@@ -21,10 +23,12 @@ from benchlog.simulate.wire import (
     Garbage,
     HangUp,
     Late,
+    PtyWire,
     Silent,
     Twice,
     Unfinished,
 )
+from benchlog_drivers.serial_text import SerialText, SerialTextOptions
 
 # pyserial 3.5 still starts its RFC 2217 reader the old way.
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
@@ -237,6 +241,15 @@ def test_a_flood_is_bounded(rig: Rig, flood: bytes) -> None:
     assert len(rig.kept) == 2
 
 
+def test_a_line_without_end_is_given_up_long_before_the_time_out(rig: Rig) -> None:
+    opened(rig, timeout_s=10.0)
+    rig.wire.trouble = Flood(b"0")
+    started = time.monotonic()
+    with pytest.raises(BadReply, match="no end of line"):
+        rig.driver.ask("A?")
+    assert time.monotonic() - started < 8.0
+
+
 def test_a_closed_connection_is_told_at_once_and_made_again(rig: Rig) -> None:
     opened(rig, timeout_s=2.0, late="100 ms")
     rig.ask("A?")
@@ -297,7 +310,7 @@ def test_who_it_is_is_never_a_reading(rig: Rig) -> None:
 def test_a_late_reading_is_not_who_it_is(rig: Rig) -> None:
     """The line before the identity is an answer to another program's question."""
     rig.build()
-    late = iter(["+1000009", "+1000010"])
+    late = iter(["+1000009", "+1000009"])  # the same twice running, as who it is must come
 
     def respond(question: str) -> str | None:
         return "\n".join([*[line for line in [next(late, None)] if line], rig.instrument.identity])
@@ -306,6 +319,90 @@ def test_a_late_reading_is_not_who_it_is(rig: Rig) -> None:
     assert rig.driver.open() == rig.instrument.identity
     rig.wire.respond = rig.instrument.respond
     rig.ask("A?")
+
+
+@pytest.mark.parametrize("make", [resyncing.pty_serial_text, resyncing.pty_scpi])
+def test_the_end_of_another_programs_identity_is_not_who_it_is(make: Callable[[], AbstractContextManager[Rig]]) -> None:
+    """It arrives as a whole line, once the port is open."""
+    with resyncing.nothing_left(), make() as rig:
+        rig.wire.trouble = CutInTwo(1.5 * TIMEOUT_S)
+        other = rig.build()
+        with pytest.raises(NoReply, match="part"):
+            other.open()
+        other.close()
+        rig.wire.trouble = None
+        assert rig.build(timeout_s=1.0).open() == rig.instrument.identity
+
+
+@pytest.mark.parametrize("make", [resyncing.pty_serial_text, resyncing.pty_scpi])
+def test_a_late_answer_to_who_it_is_is_no_barrier_for_what_was_asked_later(
+    make: Callable[[], AbstractContextManager[Rig]],
+) -> None:
+    """Answers in order: who (1), who (2), A, who (3). After the fault at A, the second is not yet the third."""
+    answers = threading.Semaphore(0)
+    timers = []
+
+    def answered(count: int, after_s: float) -> None:
+        timers.append(threading.Timer(after_s, answers.release, args=(count,)))
+        timers[-1].start()
+
+    with resyncing.nothing_left(), make() as rig:
+
+        def gated(question: str) -> str | None:
+            reply = rig.instrument.respond(question)
+            answers.acquire()
+            return reply
+
+        opened(rig, timeout_s=0.3, late="3 s")
+        rig.driver.close()
+        rig.wire.respond = gated
+        with pytest.raises(NoReply):
+            rig.driver.open()  # (1) is late
+        answered(1, after_s=0.1)
+        rig.driver.open()  # (1) comes, (2) is late
+        with pytest.raises(NoReply):
+            rig.driver.ask("A?")
+        rig.driver.close()
+        answered(1, after_s=0.1)  # (2)
+        answered(99, after_s=0.25)
+        rig.driver.open()
+        rig.ask("B?")
+        for timer in timers:
+            timer.join()
+        answers.release(99)  # whatever still waits
+
+
+def test_what_comes_unasked_is_told_before_the_next_question() -> None:
+    """It puts the answer before in doubt: that one may have been for an older question."""
+    pushed = iter([(0.15, "+1000099")])
+    instrument = resyncing.Instrument()
+    with resyncing.nothing_left(), PtyWire(instrument.respond, stream=lambda: next(pushed, None)) as wire:
+        driver = SerialText(Settings("counter", wire.address, options=SerialTextOptions(identify="*IDN?")))
+        driver.open()
+        assert driver.ask("A?").values == {"value": 1_000_001.0}
+        time.sleep(0.3)
+        with pytest.raises(UnaskedReply) as caught:
+            driver.ask("A?")
+        assert "1000099" in caught.value.said
+        driver.close()
+
+
+def test_without_an_identity_the_line_is_waited_quiet() -> None:
+    instrument = resyncing.Instrument()
+    with resyncing.nothing_left(), PtyWire(instrument.respond) as wire:
+        options = SerialTextOptions.model_validate({"late": "700 ms"})
+        driver = SerialText(Settings("counter", wire.address, timeout_s=0.3, options=options))
+        assert driver.open() == ""
+        wire.trouble = Late(0.45)
+        started = time.monotonic()
+        with pytest.raises(NoReply):
+            driver.ask("A?")
+        wire.trouble = None
+        driver.close()
+        driver.open()
+        assert 0.69 < time.monotonic() - started < 3.0
+        assert driver.ask("B?").values == {"value": 2_000_002.0}
+        driver.close()
 
 
 def test_everything_foreign_is_translated(any_rig: Rig) -> None:

@@ -19,6 +19,7 @@ from benchlog.errors import StoreFailed
 from benchlog.files import Table, TomlFile
 from benchlog.plan import Plan, plan_from
 from benchlog.runs import session as sessions
+from benchlog.runs.conduct import conduct
 from benchlog.runs.happenings import Happening, KeyedDown, KeyedUp, LongEnough, Recognised, Tick, Wanted
 from benchlog.runs.session import Session
 from benchlog.runs.sweep import sweep
@@ -205,3 +206,41 @@ def test_a_store_that_takes_nothing_ends_the_run_and_says_so(session: Session, m
                 other.execute("BEGIN IMMEDIATE")
     with closing(sqlite3.connect(session.store)) as db:
         assert db.execute("SELECT count(*) FROM reading").fetchone()[0] > 10, "what was committed is kept"
+
+
+def limited(session: Session, limits: str) -> Session:
+    """The same session on a bench with limits."""
+    session.bench = bench_from(TomlFile(Path("bench.toml"), f"[limits]\n{limits}\n{BENCH}"), lambda _: Transmitter)
+    return session
+
+
+@pytest.mark.parametrize(
+    ("limits", "says"),
+    [
+        ('forward-power = ["", "110 W"]', "power: 120 W is above the limit of 110 W"),
+        ('key_down = "6 s"', "longer than the 6 s allowed"),
+    ],
+)
+def test_a_limit_crossed_while_a_person_keys_ends_the_run(session: Session, limits: str, says: str) -> None:
+    Transmitter.makes = keyed((2, 60, 3.6e6))
+    done = conduct(limited(session, limits), threading.Event(), lambda _: None)
+    assert done.stopped is not None
+    assert says in str(done.stopped)
+    reader = StoreReader.open(session.store)
+    (event,) = [e for e in reader.events(session.id) if e.kind == "limit"]
+    assert says in event.text
+    assert reader.session(session.id).ended_ns is not None
+
+
+def test_a_limit_means_nothing_while_the_key_is_up(session: Session) -> None:
+    """A plate supply that is switched off is below its low limit, and no danger."""
+    Transmitter.makes = keyed((4, 12, 3.6e6))
+    stop = threading.Event()
+
+    def tell(happening: Happening) -> None:
+        if isinstance(happening, KeyedUp):
+            stop.set()
+
+    done = conduct(limited(session, 'forward-power = ["50 W", ""]'), stop, tell)
+    assert done.stopped is None
+    assert session.ending.startswith("ended by the operator")
