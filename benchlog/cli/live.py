@@ -20,7 +20,7 @@ from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.model import SessionKind
-from benchlog.plan import Plan, Soak
+from benchlog.plan import Plan
 from benchlog.report.numbers import duration
 from benchlog.report.words import CAUTION
 from benchlog.runs.conduct import conduct, look_round
@@ -29,13 +29,17 @@ from benchlog.runs.records import record_of
 from benchlog.runs.session import Session
 from benchlog.simulate.lease import factor_for
 
+yes_option = click.option("--yes", is_flag=True, help="Do not ask before the transmitter is keyed.")
+
 
 @click.command("sweep")
 @bench_option
 @plan_option
 @store_option
 @json_option
-def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool) -> int:
+@click.option("--key", "keys", is_flag=True, help="Key through the bench's key line, each time you press Enter.")
+@yes_option
+def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, keys: bool, yes: bool) -> int:
     """Go through the plan's bands, one key-down each.
 
     You are told the band, the dial and what to mind; tune, and key down when ready. The key-down is detected by
@@ -43,7 +47,9 @@ def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     keeps everything. The record is printed at the end.
     """
     bench, plan = read_files(bench_path, plan_path)
-    return attend("sweep", bench, plan, store_path, as_json=as_json)
+    if keys:
+        _ask_before_keying(bench, f"{duration(plan.sweep.key_down)} at a time, whenever you ask", yes=yes)
+    return attend("sweep", bench, plan, store_path, as_json=as_json, keys=keys)
 
 
 @click.command("watch")
@@ -65,7 +71,7 @@ def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
 @plan_option
 @store_option
 @json_option
-@click.option("--yes", is_flag=True, help="Do not ask before the transmitter is keyed.")
+@yes_option
 def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, yes: bool) -> int:
     """Key the transmitter in cycles of key-down and rest, for hours: the plan's [soak].
 
@@ -77,27 +83,33 @@ def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: b
     if plan.soak is None:
         where, cure = str(plan.source.path), "Add it: config/plan.toml shows one."
         raise UsageError("the plan has no [soak]", where=where, cure=cure)
-    if bench.key is None:
-        where, cure = str(bench.source.path), "Add it, or key by hand and `benchlog watch`."
-        raise UsageError("the bench file names no key line ([key])", where=where, cure=cure)
-    if not yes:
-        _ask_before_keying(bench.key.address, plan.soak)
+    span = f"{duration(plan.soak.key_down)} at a time, for {duration(plan.soak.lasts)}"
+    _ask_before_keying(bench, span, yes=yes)
     return attend("soak", bench, plan, store_path, as_json=as_json)
 
 
-def _ask_before_keying(address: str, plan: Soak) -> None:
-    click.echo(
-        f"This keys the transmitter on {address}: {duration(plan.key_down)} at a time, for {duration(plan.lasts)}.\n"
-        f"{CAUTION}",
-        err=True,
-    )
+def _ask_before_keying(bench: Bench, span: str, *, yes: bool) -> None:
+    """Raises UsageError where there is no key line, or nobody to ask."""
+    if bench.key is None:
+        where, cure = str(bench.source.path), "Add it, or key by hand: `benchlog sweep`, `benchlog watch`."
+        raise UsageError("the bench file names no key line ([key])", where=where, cure=cure)
+    if yes:
+        return
+    click.echo(f"This keys the transmitter on {bench.key.address}: {span}.\n{CAUTION}", err=True)
     if not sys.stdin.isatty():
-        raise UsageError("nobody is there to be asked", where="soak", cure="Say --yes to key without being asked.")
+        raise UsageError("nobody is there to be asked", where="--yes", cure="Say --yes to key without being asked.")
     click.confirm("Is it connected to a load of known rating, and may it be keyed?", abort=True, err=True)
 
 
 def attend(
-    kind: SessionKind, bench: Bench, plan: Plan, store: Path, *, as_json: bool, at_most_s: float = math.inf
+    kind: SessionKind,
+    bench: Bench,
+    plan: Plan,
+    store: Path,
+    *,
+    as_json: bool,
+    keys: bool = False,
+    at_most_s: float = math.inf,
 ) -> int:
     """One session from its first reading to its printed record. Returns the exit status.
 
@@ -112,9 +124,12 @@ def attend(
                 screen.say(f"! {name}: {found.fault}; it is tried again all along", "bold")
             else:
                 screen.say(f"{name}: {found.identity or 'there; cannot say who it is'}")
-        if bench.key is not None and kind != "soak":
+        session = Session(kind, bench, plan, store=store, clock=clock, drivers=find, keys=keys)
+        if keys:
+            screen.say("Enter keys down to measure, t and Enter for a few seconds to tune.", "bold")
+            threading.Thread(target=_hear_the_operator, args=(session,), daemon=True).start()
+        elif bench.key is not None and kind != "soak":
             screen.say(f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens.", "bold")
-        session = Session(kind, bench, plan, store=store, clock=clock, drivers=find)
 
         def tell(happening: Happening) -> None:
             screen.show(happening)
@@ -126,6 +141,12 @@ def attend(
             screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
     status = print_record(record_of(store, done.session_id), as_json=as_json)
     return status if done.stopped is None else done.stopped.exit_status
+
+
+def _hear_the_operator(session: Session) -> None:
+    """Lines typed while the session runs; its own thread, because a line is waited for."""
+    for line in sys.stdin:
+        session.asked.put("tuning" if line.strip().lower() == "t" else "measuring")
 
 
 @contextlib.contextmanager

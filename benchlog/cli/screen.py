@@ -75,7 +75,7 @@ class Screen:
             case Resting(until_s, done):
                 self._rest_until_s = until_s
                 if done == 0:
-                    self.say(f"Listening until {duration(until_s)} into the session, then the key goes down.")
+                    self.say(f"The key is up until {duration(until_s)} into the session.")
             case KeyedDown():
                 pass  # the standing line shows it, and what was heard follows at once
             case Recognised(band, frequency_hz):
@@ -107,6 +107,8 @@ class Screen:
         else:
             head = Text("key up")
         values = [Text(_value(latest), no_wrap=True) for latest in tick.latest.values()]
+        if tick.heat is not None:
+            values.append(Text(f"load: {100 * tick.heat:.0f} % of its heat", no_wrap=True))
         return Group(head, Columns(values, padding=(0, 3)))
 
 

@@ -28,6 +28,7 @@ from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
 HUNG_S = 0.7  # a beat unanswered for so long, with the key down, is a guard that hangs
+LINE_FAILED = "the key line"  # how the guard's refusals begin where it would, but could not
 READY_S = 10.0  # Python and a network box on a slow machine
 
 Kind = Literal["down", "up", "refused", "line", "gone"]
@@ -117,7 +118,8 @@ class Guard:
     def down(self, for_s: float) -> None:
         """Key down for at most so long; returns when it is confirmed.
 
-        Raises: KeyRefused, where the guard does not want to; BenchFailed, where it or its line fails.
+        Raises: KeyRefused, where the guard does not want to; BenchFailed, where it or its line fails. A guard that
+        does not answer is ended, which closes the line.
         """
         self._drain()
         self._require()
@@ -127,13 +129,15 @@ class Guard:
         for event in self._since(mark):
             if event.kind == "down":
                 return
-            if event.kind == "refused" and not self.is_lost:
+            if event.kind == "refused" and not event.why.startswith(LINE_FAILED):
                 cure = f"Wait {self._wait_s:.0f} s." if math.isfinite(self._wait_s) else ""
                 raise KeyRefused(event.why, wait_s=self._wait_s, where=f"key line {self.address}", cure=cure)
+            if event.kind == "refused":
+                told = "It was told to be up, and that is not confirmed: switch off by hand." if self.is_lost else ""
+                raise self._failed(event.why, told or "The key is up. Look at the line and its box.")
+        if not self._gone:
+            self._kill("it did not answer")  # nobody knows what it did: its end closes the line
         self._require()
-        with contextlib.suppress(BenchFailed):
-            self.up()
-        raise self._failed("the key did not go down", "Look at the key line; the key was told to go up again.")
 
     def up(self) -> None:
         """Key up; returns when it is confirmed, at once where it is up.

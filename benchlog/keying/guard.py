@@ -43,7 +43,7 @@ from benchlog.keying.overdue import HUNG_S, bounded, overdue, watch_no_more, wat
 from benchlog.keying.pipes import Ears, Message, Reports
 
 REFRESH_S = 0.2  # how often a line is told again while it is down: for boxes that time out, and to find a dead one
-IDLE_S = 2.0  # the same while it is up
+IDLE_S = 1.0  # the same while it is up
 CALL_S = 0.4  # no call of a line may take longer ...
 OPEN_S = 1.5  # ... but for opening one over a network
 RETRY_S = 0.1
@@ -83,6 +83,7 @@ class Guard:
         self._line, self._law, self._reports = line, law, reports
         self._state, self._why = "unsure", "starting"
         self._open = self._lost = False
+        self._tries = 0  # to get it up, in vain
         self._until = self._beat = self._told = self._accounted = time.monotonic()
 
     def start(self) -> None:
@@ -113,7 +114,7 @@ class Guard:
     def wake_in_s(self) -> float:
         """When the next turn is due at the latest."""
         if self._state == "unsure":
-            return RETRY_S
+            return RETRY_S if self._tries > 1 else 0.0  # a fresh connection may do at once what the old one did not
         due = self._told + (IDLE_S if self._state == "up" else REFRESH_S)
         if self._state == "down":
             due = min(due, self._until, self._beat + self._law.heartbeat_s)
@@ -230,9 +231,10 @@ class Guard:
                 self._lost = True
                 self._reports.say(line="lost", why=f"not confirmed up ({self._why}): {exc}")
             self.close()
+            self._tries += 1
             return
         self._account()
-        self._state = "up"
+        self._state, self._tries = "up", 0
         if tell:
             self._reports.say(edge="up", why=self._why, t=t, took=time.monotonic_ns() - t)
         if self._lost:
@@ -298,7 +300,7 @@ def _leave(guard: Guard, reports: Reports, why: str) -> int:
     while not guard.is_up and time.monotonic() < until:
         reports.flush()
         watch_over(RETRY_S + HUNG_S)
-        time.sleep(RETRY_S)
+        time.sleep(guard.wake_in_s)
         guard.turn([])
     reports.say(gone=why)
     return 0 if guard.is_up else 3

@@ -6,7 +6,8 @@ crossed until each channel has been read anew: at a key's edge one channel alrea
 
 A limit is only as good as its channel: ``quiet`` counts one without a good reading as crossed. And where forward
 power is measured, it is the witness to the key line: power with the key up, or none with the key down, is a
-crossing too.
+crossing too, once it has lasted: a meter may show the key's edge before the guard has reported it. For the same reason
+the low ends of what is there only with the key down count only then, and only when they last.
 """
 
 from __future__ import annotations
@@ -20,9 +21,11 @@ from benchlog.model import Measure, Reading, State
 from benchlog.quantities import show
 
 QUIET_S = 1.0  # or two of the channel's periods, where that is longer
+LOW_S = 0.5  # how long what needs the key may be below its low end: longer than a report of the key's edge takes
 SWR_FROM = 0.02  # of the forward meter's full scale; below, reflected power is mostly the meter's own error
 _SI = {"power": "W", "frequency": "Hz", "voltage": "V", "current": "A", "temperature": "degC"}
 _DISSIPATION: tuple[Measure, ...] = ("plate-voltage", "plate-current", "forward-power")
+_ONLY_KEYED = {"forward-power", "reflected-power", "drive-power", "frequency", "plate-current", "grid-current", "alc"}
 _SWR: tuple[Measure, ...] = ("forward-power", "reflected-power")
 
 
@@ -61,12 +64,14 @@ class Watchdog:
             names.add(power.name)
         self._watched = [self._channels[name] for name in sorted(names)]
         self._good_ns: dict[str, int] = {}
+        self._low_ns: dict[str, int] = {}  # since when a channel is below, or forward power at odds with the key
         self._down = False
         self._edge_ns = from_ns
 
     def keyed(self, down: bool, t_ns: int) -> None:
         """The key line's confirmed edge."""
         self._down, self._edge_ns = down, t_ns
+        self._low_ns.clear()
 
     def check(self, reading: Reading) -> Crossing | None:
         """One reading as it passes; what it crosses, if anything."""
@@ -110,7 +115,12 @@ class Watchdog:
         elif low is not None and value < low:
             bound, side = low, "below"
         else:
+            self._low_ns.pop(channel.name, None)
             return None
+        if side == "below" and channel.measures in _ONLY_KEYED:
+            lasts_ns = reading.t_ns - self._low_ns.setdefault(channel.name, max(reading.t_ns, self._edge_ns))
+            if not self._down or lasts_ns < LOW_S * self._grace_ns / QUIET_S:
+                return None
         unit = _SI[DIMENSION_OF[channel.measures]]
         text = f"{channel.name}: {_shown(value, unit)} is {side} the limit of {show(bound, unit)}"
         return Crossing(channel.measures, channel.name, reading.t_ns, value, bound, text, reading)
@@ -118,14 +128,15 @@ class Watchdog:
     def _against_the_key(self, channel: Channel, value: float, reading: Reading) -> Crossing | None:
         if self._power_w is None or channel.measures != "forward-power":
             return None
-        if reading.t_ns - self._edge_ns <= self._patience_ns(channel):
-            return None
         off_w, on_w = self._power_w
         if self._down and value < off_w:
             text = f"the key is down, but there is no power: {_shown(value, 'W')}"
         elif not self._down and value > on_w:
             text = f"THE KEY IS UP, BUT THERE IS POWER: {_shown(value, 'W')}"
         else:
+            self._low_ns.pop("key-line", None)
+            return None
+        if reading.t_ns - self._low_ns.setdefault("key-line", max(reading.t_ns, self._edge_ns)) <= self._grace_ns:
             return None
         return Crossing("key-line", channel.name, reading.t_ns, value, off_w if self._down else on_w, text, reading)
 
@@ -230,7 +241,6 @@ def _derived(bench: Bench, patience_ns: Callable[[Channel], int]) -> Iterator[_D
 
         yield _Derived("swr", "", limits.swr, channels, ratio, patience_ns)
     if limits.plate_dissipation is not None and (channels := all_of(_DISSIPATION)):
-
         full_w = abs(channels[2].range_si * channels[2].scale) or math.inf  # over range, at least this goes out
 
         def left(values: Sequence[float]) -> float | None:

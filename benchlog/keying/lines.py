@@ -81,6 +81,9 @@ class SerialLine:
     def set(self, down: bool) -> None:
         """An ioctl, or for RFC 2217 a command and its acknowledgement."""
         with _faults():
+            reader = getattr(self._port, "_thread", None)  # pyserial's RFC 2217; it ends when the connection does
+            if reader is not None and not reader.is_alive():
+                raise LineFault("the connection was closed from the other side")
             setattr(self._port, self._line, down)
 
     def read_back(self) -> bool | None:

@@ -30,6 +30,7 @@ class Tick:
     down_since_s: float | None
     band: Band | None  # recognised, while the key is down
     latest: Mapping[str, Latest]
+    heat: float | None = None  # the dummy load's, as a fraction of what it stands
 
 
 @dataclass(frozen=True, slots=True)

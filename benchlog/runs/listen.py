@@ -70,7 +70,7 @@ class Listener:
             yield from self._hold()
             band = self._recognised[0] if self._recognised else None
             latest = {name: self._latest[name] for name in self._channels if name in self._latest}
-            yield Tick(self._session.clock.t_ns() / 1e9, self._down_s, band, latest)
+            yield Tick(self._session.clock.t_ns() / 1e9, self._down_s, band, latest, self._safety.heat)
 
     def _take(self, reading: Reading) -> Iterator[Happening]:
         channel = self._channels[reading.channel]

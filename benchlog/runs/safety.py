@@ -6,11 +6,14 @@ of its own and needs none of this to key up; see ``keying.guard``.
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Iterator
 from typing import ClassVar, Protocol
 
 from benchlog.errors import StoppedForSafety
 from benchlog.keying.client import Guard, KeyRefused
+from benchlog.keying.heat import HeatBudget
 from benchlog.keying.limits import Crossing, Watchdog
 from benchlog.model import Event, Reading
 from benchlog.runs.session import Session
@@ -20,6 +23,11 @@ class Safety(Protocol):
     """What a listener needs of either."""
 
     holds_key: ClassVar[bool]  # its edges say when the key is down; otherwise forward power does
+
+    @property
+    def heat(self) -> float | None:
+        """The dummy load's, as a fraction of what it stands; None where the bench file does not know the load."""
+        ...
 
     def attend(self) -> None:
         """Several times a second. Raises StoppedForSafety."""
@@ -32,6 +40,30 @@ class Safety(Protocol):
     def keyed(self, down: bool, t_ns: int) -> None:
         """The key was heard or seen to move."""
         ...
+
+
+class LoadHeat:
+    """The load's heat by the forward power that is measured; what is missing counts as what was measured last."""
+
+    def __init__(self, session: Session) -> None:
+        self._power = session.bench.measuring("forward-power")
+        self._budget = _budget(session)
+        self._last: tuple[int, float] | None = None  # t_ns, watts
+
+    @property
+    def fraction(self) -> float | None:
+        """0 cold, 1 at the limit; None where the load is not known."""
+        return self._budget.fraction if self._budget else None
+
+    def take(self, reading: Reading) -> None:
+        """One reading of any channel."""
+        if self._budget is None or self._power is None or reading.channel != self._power.name or reading.value is None:
+            return
+        if self._last is not None and reading.t_ns > self._last[0]:
+            self._budget.advance((reading.t_ns - self._last[0]) / 1e9, self._last[1])
+        watts = self._power.in_si(reading.value)
+        if math.isfinite(watts):
+            self._last = reading.t_ns, max(0.0, watts)
 
 
 class Onlooker:
@@ -49,6 +81,12 @@ class Onlooker:
         self._watchdog = Watchdog(session.bench, factor=session.clock.factor)
         self._longest_s = session.bench.limits.key_down or math.inf
         self._down_ns: int | None = None
+        self._heat = LoadHeat(session)
+
+    @property
+    def heat(self) -> float | None:
+        """As ``Safety.heat``."""
+        return self._heat.fraction
 
     def attend(self) -> None:
         """As ``Safety.attend``: the longest key-down."""
@@ -58,6 +96,7 @@ class Onlooker:
 
     def check(self, reading: Reading) -> None:
         """As ``Safety.check``."""
+        self._heat.take(reading)
         crossing = self._watchdog.check(reading)
         if crossing is None or self._down_ns is None:
             return
@@ -80,6 +119,12 @@ class Keyer:
         self._watchdog = Watchdog(
             session.bench, factor=session.clock.factor, from_ns=session.clock.t_ns(), power_w=power_w
         )
+        self._heat = LoadHeat(session)
+
+    @property
+    def heat(self) -> float | None:
+        """As ``Safety.heat``, by measured power; the guard keeps its own account, at the power it assumes."""
+        return self._heat.fraction
 
     @property
     def is_down(self) -> bool:
@@ -122,6 +167,7 @@ class Keyer:
 
     def check(self, reading: Reading) -> None:
         """As ``Safety.check``."""
+        self._heat.take(reading)
         if crossing := self._watchdog.check(reading):
             self._stop(crossing)
 
@@ -145,6 +191,26 @@ class Keyer:
                 self._session.put(Event(t_ns, "key", f"key {said.kind}: {said.why}", data={"down": down}))
             else:
                 self._session.put(Event(t_ns, "guard", f"guard: {said.why}", data={"what": said.kind}))
+
+
+@contextlib.contextmanager
+def held_key(session: Session, power_w: tuple[float, float]) -> Iterator[Keyer]:
+    """A guard for a session's key line, with the key up when this is left, however it is left.
+
+    ``power_w``: forward power below which the key is taken to be up, and above which down.
+    Raises: BenchFailed where the line cannot be held, or nobody confirms that the key is up.
+    """
+    with Guard.start(session.bench, clock=session.clock) as guard:
+        keyer = Keyer(session, guard, power_w)
+        try:
+            yield keyer
+        finally:
+            keyer.up()
+
+
+def _budget(session: Session) -> HeatBudget | None:
+    load = session.bench.load
+    return HeatBudget(load.continuous, load.cooling) if load else None
 
 
 def _stop(session: Session, text: str, crossing: Crossing | None = None) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
+from queue import SimpleQueue
 from types import TracebackType
-from typing import Self
+from typing import Literal, Self
 
 from benchlog.acquire.bus import Bus, buses
 from benchlog.bench import Bench, DriverLookup
@@ -16,6 +17,7 @@ from benchlog.model import Event, Reading, SessionKind
 from benchlog.plan import Plan
 from benchlog.store.writer import SessionWriter
 
+KeyFor = Literal["tuning", "measuring"]
 STORE_PATIENCE_S = 10.0  # how long rows may wait in memory for a store that takes none
 _CLOCK_CHECK_NS = 10**9
 
@@ -23,15 +25,26 @@ _CLOCK_CHECK_NS = 10**9
 class Session:
     """The sink of all buses: what they put goes to the store, and to whoever listens.
 
-    As a context manager it ends itself: cleanly, or with the error as its ending.
+    As a context manager it ends itself: cleanly, or with the error as its ending. With ``keys`` a sweep keys through
+    the bench's key line, each time it is ``asked`` to.
 
     Raises (on leaving): StoreFailed where not everything could be kept.
     """
 
     def __init__(
-        self, kind: SessionKind, bench: Bench, plan: Plan, *, store: Path, clock: Clock, drivers: DriverLookup
+        self,
+        kind: SessionKind,
+        bench: Bench,
+        plan: Plan,
+        *,
+        store: Path,
+        clock: Clock,
+        drivers: DriverLookup,
+        keys: bool = False,
     ) -> None:
         self.kind, self.bench, self.plan, self.clock, self.store = kind, bench, plan, clock, store
+        self.keys = keys
+        self.asked: SimpleQueue[KeyFor] = SimpleQueue()
         self.ending = "ended"
         self._drivers = drivers
         self._heard: deque[Reading | Event] = deque()

@@ -11,11 +11,10 @@ from collections.abc import Iterator
 
 from benchlog.analysis.keydowns import thresholds
 from benchlog.errors import UsageError
-from benchlog.keying.client import Guard
 from benchlog.plan import Soak
 from benchlog.runs.happenings import Happening, KeyedUp, Resting, Tick
 from benchlog.runs.listen import Listener
-from benchlog.runs.safety import Keyer
+from benchlog.runs.safety import Keyer, held_key
 from benchlog.runs.session import Session
 
 
@@ -30,12 +29,8 @@ def soak(session: Session, stop: threading.Event) -> Iterator[Happening]:
         where, cure = str(session.plan.source.path), "Add it: config/plan.toml shows one."
         raise UsageError("the plan has no [soak]", where=where, cure=cure)
     on_w, off_w = thresholds(session.plan, session.plan.band(plan.band))
-    with Guard.start(session.bench, clock=session.clock) as guard:
-        keyer = Keyer(session, guard, power_w=(off_w, on_w))
-        try:
-            yield from _cycles(session, plan, keyer, stop)
-        finally:
-            keyer.up()
+    with held_key(session, (off_w, on_w)) as keyer:
+        yield from _cycles(session, plan, keyer, stop)
 
 
 def _cycles(session: Session, plan: Soak, keyer: Keyer, stop: threading.Event) -> Iterator[Happening]:

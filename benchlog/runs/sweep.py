@@ -1,28 +1,43 @@
-"""A guided sweep: band by band, without a hand on the computer.
+"""A sweep: band by band, each told, keyed, recognised and measured.
 
-The operator is told the band, the dial and what to mind; keys when ready; and the key-down is detected,
-recognised by its frequency and measured. Keying another band of the plan than the one asked for is as
-good: the sweep goes by what it hears, and ends when every band has been measured once.
+The operator is told the band, the dial and what to mind; keys when ready; and the key-down is detected, recognised
+by its frequency and measured, without a hand on the computer. Keying another band of the plan than the one asked for
+is as good: the sweep goes by what it hears, and ends when every band has been measured once.
+
+Where the session ``keys``, the bench's key line does it through its guard, each time the operator asks.
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from queue import Empty
 
+from benchlog.analysis.keydowns import thresholds
 from benchlog.model import Event
 from benchlog.plan import Band
-from benchlog.runs.happenings import Happening, KeyedUp, Wanted
+from benchlog.runs.happenings import Happening, KeyedUp, Resting, Tick, Wanted
 from benchlog.runs.listen import Listener
-from benchlog.runs.safety import Onlooker
+from benchlog.runs.safety import Keyer, Onlooker, held_key
 from benchlog.runs.session import Session
+
+TUNING_S = 5.0  # keyed for tuning; always too short to count
 
 
 def sweep(session: Session, stop: threading.Event) -> Iterator[Happening]:
-    """Until every band of the plan has a key-down that counts, or ``stop`` is set."""
+    """Until every band of the plan has a key-down that counts, or ``stop`` is set. Raises as ``Listener.listen``."""
+    if not session.keys:
+        yield from _bands(session, Listener(session, Onlooker(session)).listen(stop))
+        return
+    on_w, off_w = thresholds(session.plan)
+    with held_key(session, (off_w, on_w)) as keyer:
+        yield from _bands(session, _keyed(session, keyer, stop))
+
+
+def _bands(session: Session, happenings: Iterator[Happening]) -> Iterator[Happening]:
     left = {band.name: band for band in session.plan.bands}
     yield _ask(session, left, rest_until_s=0.0)
-    for happening in Listener(session, Onlooker(session)).listen(stop):
+    for happening in happenings:
         yield happening
         if not isinstance(happening, KeyedUp):
             continue
@@ -42,3 +57,19 @@ def _ask(session: Session, left: dict[str, Band], rest_until_s: float) -> Wanted
     text = f"asked for {band.name}, dial {band.dial_hz / 1e6:.6f} MHz"
     session.put(Event(session.clock.t_ns(), "band", text, data={"band": band.name}))
     return Wanted(band, of - len(left), of, rest_until_s)
+
+
+def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Happening]:
+    """What is heard, with the key going down whenever it is asked for; a load that must rest first is told."""
+    plan = session.plan.sweep
+    spans = {"tuning": min(TUNING_S, plan.key_down / 2 - 1.0), "measuring": plan.key_down}
+    for happening in Listener(session, keyer).listen(stop):
+        yield happening
+        if not isinstance(happening, Tick) or keyer.is_down:
+            continue
+        try:
+            asked = session.asked.get_nowait()
+        except Empty:
+            continue
+        if wait_s := keyer.down(spans[asked]):
+            yield Resting(happening.t_s + wait_s, 0)

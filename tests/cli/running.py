@@ -22,7 +22,11 @@ class Running:
     def __init__(self, *words: object, code: str = "") -> None:
         command = [sys.executable, "-c", code] if code else [COMMAND]
         self.process = subprocess.Popen(
-            [*command, *map(str, words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            [*command, *map(str, words)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
         )
         self.told: list[str] = []
         self._news = threading.Condition()
@@ -43,6 +47,11 @@ class Running:
             arrived = self._news.wait_for(lambda: sum(text in line for line in self.told) >= times, PATIENCE_S)
         assert arrived, f"{text!r} never came; told: {''.join(self.told)}"
 
+    def type(self, line: str) -> None:
+        assert self.process.stdin
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
     def stop(self, number: signal.Signals) -> tuple[int, str]:
         self.process.send_signal(number)
         assert self.process.stdout
@@ -62,7 +71,7 @@ def run(*words: object, code: str = "") -> Iterator[Running]:
             running.process.kill()
             running.process.wait()
         running._reader.join()
-        for pipe in (running.process.stdout, running.process.stderr):
+        for pipe in (running.process.stdin, running.process.stdout, running.process.stderr):
             if pipe:
                 pipe.close()
 

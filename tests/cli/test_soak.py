@@ -83,7 +83,7 @@ def test_a_limit_crossed_keys_up_and_ends_the_run(tmp_path: Path) -> None:
     record = json.loads(done.stdout)
     assert [edge.down for edge in edges] == [True, False]
     assert (edges[1].t_ns - edges[0].t_ns) / 1e9 * FACTOR < 19
-    assert "STOPPED FOR SAFETY: stage temperature: 40." in done.stderr
+    assert "STOPPED FOR SAFETY: stage temperature: " in done.stderr
     (stop,) = [f for f in record["findings"] if f["kind"] == "limit" and "stopped" in f["text"]]
     assert (stop["channel"], stop["limit"]) == ("stage temperature", 40.0)
     assert stop["value"] > 40.0
@@ -133,3 +133,22 @@ def test_nothing_is_keyed_without_a_line_or_without_a_yes(tmp_path: Path) -> Non
         assert "names no key line" in refused.stderr
         assert bench.edges() == []
     assert not (tmp_path / "s.benchlog").exists()
+
+
+def test_a_sweep_keys_when_it_is_asked_to(tmp_path: Path) -> None:
+    """A tap to tune, then the measuring key-down, each on a line typed by the operator."""
+    with keyed_bench(tmp_path / "bench") as bench:
+        plan = bench.plan_file.read_text()
+        first_band = plan.index("[[band]]")
+        bench.plan_file.write_text(plan[: plan.index("[[band]]", first_band + 1)])
+        with run("sweep", "--key", *words(bench, tmp_path)[1:]) as sweep:
+            sweep.wait_for("Band 1 of 1: 80 m")
+            sweep.type("t")
+            sweep.wait_for("tuning")
+            sweep.type("")
+            assert sweep.process.wait(30) == 0
+            record = json.loads(sweep.process.stdout.read())
+        edges = bench.edges()
+    assert record["bands"][0]["key_downs"] == 1
+    lengths = [(up.t_ns - down.t_ns) / 1e9 * FACTOR for down, up in zip(edges[::2], edges[1::2], strict=True)]
+    assert lengths == pytest.approx([5, 20], abs=1.5)

@@ -21,7 +21,7 @@ import pytest
 from benchlog.errors import BenchFailed
 from benchlog.keying.client import Guard, KeyRefused
 from benchlog.simulate.keybox import Cable, KeyBox
-from tests.keying.guarding import Raw, first, told, un_keyed_after, wait
+from tests.keying.guarding import WITHIN_S, Raw, first, told, un_keyed_after, wait
 
 GuardOf = Callable[..., Guard]
 
@@ -55,7 +55,7 @@ def gone(pid: int) -> bool:
     return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"  # nobody's child to reap
 
 
-def test_asked(holding_box: KeyBox, guard_of: GuardOf) -> None:
+def test_asked_the_time_asked_for_and_a_missing_heartbeat(holding_box: KeyBox, guard_of: GuardOf) -> None:
     guard = guard_of(holding_box.address)
     assert holding_box.edges == [], "opening the line keys nothing, neither with RTS nor with DTR"
     guard.down(5.0)
@@ -68,27 +68,30 @@ def test_asked(holding_box: KeyBox, guard_of: GuardOf) -> None:
         assert event.t_ns <= edge.t_ns <= event.t_ns + event.took_ns
         assert edge.line == "rts"
 
-
-def test_the_time_asked_for(holding_box: KeyBox, guard_of: GuardOf) -> None:
-    guard = guard_of(holding_box.address)
     guard.down(0.4)
     assert told(guard, "up").why == "the time asked for is over"
-    down, up = holding_box.edges
-    assert 0.4 <= (up.t_ns - down.t_ns) / 1e9 < 0.8
+    down_edge, up_edge = holding_box.edges[2:]
+    assert 0.4 <= (up_edge.t_ns - down_edge.t_ns) / 1e9 < 0.8
 
-
-def test_a_missing_heartbeat(holding_box: KeyBox, guard_of: GuardOf) -> None:
-    guard = guard_of(holding_box.address)
     guard.down(10.0)
-    until = time.monotonic() + 1.0
-    wait("1 s", lambda: time.monotonic() > until, meanwhile=guard.beat)
+    os.kill(guard.pid, signal.SIGPIPE)  # harmless
+    until = time.monotonic() + 0.8
+    wait("0.8 s", lambda: time.monotonic() > until, meanwhile=guard.beat)
     assert holding_box.down, "heartbeats keep it down"
-    assert len(holding_box.edges) == 1, "and a line told again is no edge"
+    assert len(holding_box.edges) == 5, "and a line told again is no edge"
     un_keyed_after(holding_box, time.monotonic_ns())
     assert told(guard, "up").why == "no heartbeat for 0.6 s"
     assert guard.alive
     guard.down(10.0)
     assert holding_box.down, "it serves on"
+
+    os.kill(guard.pid, signal.SIGTERM)
+    assert told(guard, "gone").why == "signal SIGTERM"
+    assert not guard.is_down
+    assert not guard.alive
+    guard.up()
+    with pytest.raises(BenchFailed, match="signal SIGTERM"):
+        guard.down(1.0)
 
 
 def test_the_program_dies_or_stops() -> None:
@@ -121,27 +124,6 @@ def test_signals_to_the_guard() -> None:
             assert guard.process.wait(5.0) == 0
 
 
-def test_the_program_learns_why_the_guard_is_gone(holding_box: KeyBox, guard_of: GuardOf) -> None:
-    guard = guard_of(holding_box.address)
-    guard.down(10.0)
-    os.kill(guard.pid, signal.SIGTERM)
-    assert told(guard, "gone").why == "signal SIGTERM"
-    assert not guard.is_down
-    assert not guard.alive
-    guard.up()
-    with pytest.raises(BenchFailed, match="signal SIGTERM"):
-        guard.down(1.0)
-
-
-def test_a_broken_pipe_signal_is_harmless(holding_box: KeyBox, guard_of: GuardOf) -> None:
-    guard = guard_of(holding_box.address)
-    guard.down(10.0)
-    os.kill(guard.pid, signal.SIGPIPE)
-    guard.beat()
-    guard.up()
-    assert [event.why for event in guard.edges()] == ["asked", "asked"]
-
-
 def test_the_guard_is_killed_and_the_line_drops_by_closing(box: KeyBox, guard_of: GuardOf) -> None:
     guard = guard_of(box.address)
     guard.down(10.0)
@@ -163,6 +145,17 @@ def test_the_guard_hangs_and_is_ended_by_the_program(box: KeyBox, guard_of: Guar
     wait("the key up", lambda: not box.down, meanwhile=guard.beat)
     un_keyed_after(box, since_ns, within_s=1.3)  # the fault is in the guard itself: no second process watches it
     assert "did not answer" in told(guard, "gone").why
+
+
+def test_a_guard_that_does_not_answer_a_key_down_is_ended(box: KeyBox, guard_of: GuardOf) -> None:
+    """It may have keyed before it hung."""
+    guard = guard_of(box.address)
+    os.kill(guard.pid, signal.SIGSTOP)
+    with pytest.raises(BenchFailed, match="did not answer"):
+        guard.down(5.0)
+    assert not guard.alive
+    assert gone(guard.pid)
+    assert not box.down
 
 
 def test_the_load_gets_too_hot(holding_box: KeyBox, guard_of: GuardOf) -> None:
@@ -241,7 +234,7 @@ def test_a_full_pipe_delays_nothing(holding_box: KeyBox) -> None:
         guard.hear("ready")
         guard.down()
         last_ns = time.monotonic_ns()
-        until = time.monotonic() + 0.8
+        until = time.monotonic() + 0.4
         while time.monotonic() < until:
             guard.tell(b'{"beat": 1}\n' * 200)
             last_ns = time.monotonic_ns()
@@ -283,85 +276,87 @@ def test_a_fault_in_the_guard_itself(holding_box: KeyBox) -> None:
     assert [edge.down for edge in holding_box.edges] == [True, False]
 
 
-@pytest.mark.parametrize(
-    "stuck",
-    [
-        pytest.param("time.sleep(30)", id="a call that a signal breaks into"),
-        pytest.param("signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGALRM]); time.sleep(30)", id="no way in"),
-    ],
-)
-def test_a_line_that_hangs(box: KeyBox, stuck: str) -> None:
-    code = (
-        "import benchlog.keying.guard as g, benchlog.keying.lines as lines, os, signal, time\n"
-        "told = lines.SerialLine.set\n"
-        "def hangs(self, down, count=[0]):\n"
-        "    told(self, down)\n"
-        "    count[0] += down\n"
-        f"    if count[0] == 2: count[0] += 1; {stuck}\n"  # the first time it is told again
-        "lines.SerialLine.set = hangs\n"
-        "os._exit(g.main())"
-    )
-    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-        assert process.stdin is not None
-        assert process.stdout is not None
-        process.stdin.write(json.dumps(first(box.address, heartbeat_s=5.0)).encode() + b'\n{"down": 5}\n')
-        process.stdin.flush()
-        process.stdout.readline()
-        process.stdout.readline()
-        since_ns = time.monotonic_ns() + 200_000_000  # it is told again a fifth of a second later
-        un_keyed_after(box, since_ns)
-        process.stdin.close()
-        process.wait(5.0)
+STUCK = """
+import benchlog.keying.guard as g, benchlog.keying.lines as lines, os, signal, time
+told = lines.SerialLine.set
+def hangs(self, down, count=[0]):
+    told(self, down)
+    count[0] += down
+    if count[0] == 2:  # the first time it is told again
+        count[0] += 1
+        HERE
+        time.sleep(30)
+lines.SerialLine.set = hangs
+os._exit(g.main())
+"""
+STUCK_HOW = {
+    "a signal breaks into it": "pass",
+    "no signal does": "signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGALRM])",
+}
 
 
-def test_the_cable_is_pulled_from_a_box_with_a_time_out_of_its_own() -> None:
-    with KeyBox(mode="timeout") as box, Cable(box.port) as cable, Guard(first(cable.address)) as guard:
-        guard.down(10.0)
-        cable.pull()
-        since_ns = time.monotonic_ns()
-        event = told(guard, "line")
-        assert "not confirmed up" in event.why
-        un_keyed_after(box, since_ns)
-        with pytest.raises(BenchFailed, match="nobody confirms"):
-            guard.down(1.0)
-        cable.plug()
-        assert told(guard, "up").why.startswith("the key line failed")
-        guard.down(5.0)
-        assert box.down
+def test_a_line_that_hangs() -> None:
+    with ExitStack() as running:
+        boxes = {how: running.enter_context(KeyBox(mode="drop")) for how in STUCK_HOW}
+        processes = {}
+        for how, box in boxes.items():
+            words = [sys.executable, "-c", STUCK.replace("HERE", STUCK_HOW[how])]
+            process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0)
+            running.enter_context(process)
+            assert process.stdin is not None
+            running.callback(process.stdin.close)
+            process.stdin.write(json.dumps(first(box.address, heartbeat_s=5.0)).encode() + b'\n{"down": 5}\n')
+            processes[how] = process
+        for box in boxes.values():
+            wait("down", lambda box=box: bool(box.edges))  # type: ignore[misc]
+        for how, box in boxes.items():
+            un_keyed_after(box, box.edges[0].t_ns, within_s=0.2 + WITHIN_S)  # it hangs when it is told again
+            assert len(box.edges) == 2, how
+        assert processes["no signal does"].wait(5.0) != 0
+        assert processes["a signal breaks into it"].poll() is None
 
 
-def test_a_box_that_holds_stays_keyed_without_its_cable_until_it_is_back(holding_box: KeyBox) -> None:
-    """What no guard can help, and why the box needs a time-out; the guard tries until it can."""
-    with Cable(holding_box.port) as cable, Guard(first(cable.address)) as guard:
-        guard.down(10.0)
-        cable.pull()
-        told(guard, "line")
-        assert holding_box.down
-        assert guard.is_lost
-        cable.plug()
-        told(guard, "up")
-        assert not holding_box.down
-        assert not guard.is_lost
+def test_the_cable_is_pulled() -> None:
+    """Only a box with a time-out of its own opens the key; the guard tries until it can, and then serves again."""
+    with ExitStack() as running:
+        boxes = [running.enter_context(KeyBox(mode=mode)) for mode in ("timeout", "hold")]
+        cables = [running.enter_context(Cable(box.port)) for box in boxes]
+        guards = [running.enter_context(Guard(first(cable.address))) for cable in cables]
+        for guard, cable, box in zip(guards, cables, boxes, strict=True):
+            guard.down(10.0)
+            cable.pull()
+            since_ns = time.monotonic_ns()
+            assert "not confirmed up" in told(guard, "line").why
+            assert guard.is_lost
+            if box.mode == "timeout":
+                un_keyed_after(box, since_ns)
+            else:
+                assert box.down, "what no guard can help"
+            with pytest.raises(BenchFailed, match="nobody confirms"):
+                guard.down(1.0)
+        for cable in cables:
+            cable.plug()
+        for guard, box in zip(guards, boxes, strict=True):
+            assert told(guard, "up").why.startswith("the key line failed")
+            assert not box.down
+            assert not guard.is_lost
+            guard.down(5.0)
+            assert box.down
 
 
-def test_a_connection_is_reset(holding_box: KeyBox) -> None:
-    """The box holds its line; the guard comes back and opens it."""
-    with Cable(holding_box.port) as cable, Guard(first(cable.address)) as guard:
-        guard.down(10.0)
-        cable.reset()
-        since_ns = time.monotonic_ns()
-        told(guard, "line")
-        wait("key up", lambda: not holding_box.down, meanwhile=guard.beat)
-        un_keyed_after(holding_box, since_ns, within_s=3.0)  # nothing else opens a box that holds
-        assert told(guard, "up")
-
-
-def test_a_connection_is_reset_and_the_box_drops(box: KeyBox, cable: Cable, guard_of: GuardOf) -> None:
-    guard = guard_of(cable.address)
-    guard.down(10.0)
-    cable.reset()
-    un_keyed_after(box, time.monotonic_ns())
-    told(guard, "up")
+def test_a_connection_is_reset() -> None:
+    """A box that drops does so at once; one that holds is opened by the guard, who comes back for it."""
+    with ExitStack() as running:
+        boxes = [running.enter_context(KeyBox(mode=mode)) for mode in ("drop", "hold")]
+        cables = [running.enter_context(Cable(box.port)) for box in boxes]
+        guards = [running.enter_context(Guard(first(cable.address))) for cable in cables]
+        for guard, cable, box in zip(guards, cables, boxes, strict=True):
+            guard.down(10.0)
+            cable.reset()
+            since_ns = time.monotonic_ns()
+            told(guard, "line")
+            un_keyed_after(box, since_ns)
+            assert told(guard, "up")
 
 
 def test_a_line_lost_while_up_is_found_before_it_is_needed(box: KeyBox, cable: Cable, guard_of: GuardOf) -> None:

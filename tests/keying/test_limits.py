@@ -168,16 +168,30 @@ def test_a_counter_without_a_signal_is_quiet_only_with_the_key_down() -> None:
 def test_forward_power_is_the_witness_to_the_key() -> None:
     watchdog = Watchdog(bench(""), power_w=(3.0, 6.0))
     assert crossed(watchdog, ("power", 0.5, 0.0), ("power", 2.0, 5.0)) == []
-    (stuck,) = crossed(watchdog, ("power", 3.0, 7.0))
+    (stuck,) = crossed(watchdog, ("power", 2.5, 7.0), ("power", 3.5, 7.0), ("power", 3.6, 7.0))
     assert (stuck.limit, stuck.bound) == ("key-line", 6.0)
     assert "KEY IS UP, BUT THERE IS POWER" in stuck.text
     watchdog.keyed(True, 4 * S)
-    assert crossed(watchdog, ("power", 5.0, 0.0), ("power", 5.1, 100.0)) == [], "a second to rise"
-    (none,) = crossed(watchdog, ("power", 6.0, 2.0))
+    assert crossed(watchdog, ("power", 4.1, 0.0), ("power", 5.1, 0.0), ("power", 5.2, 100.0)) == [], "a second to rise"
+    (none,) = crossed(watchdog, ("power", 6.0, 2.0), ("power", 7.1, 2.0))
     assert "no power" in none.text
-    watchdog.keyed(False, 7 * S)
-    assert crossed(watchdog, ("power", 7.9, 100.0), ("power", 8.1, 0.0)) == [], "and one to fall"
-    assert watchdog.quiet(round(9.2 * S)) is not None, "the witness must be awake"
+    assert crossed(watchdog, ("power", 7.3, 100.0), ("power", 7.9, 0.0)) == [], "seen before the edge is reported"
+    watchdog.keyed(False, round(7.8 * S))
+    assert crossed(watchdog, ("power", 8.0, 100.0), ("power", 8.9, 100.0), ("power", 9.0, 0.0)) == [], "one to fall"
+    assert watchdog.quiet(round(10.1 * S)) is not None, "the witness must be awake"
+
+
+def test_the_low_end_of_what_needs_the_key() -> None:
+    watchdog = Watchdog(bench('forward-power = ["50 W", ""]'))
+    assert crossed(watchdog, ("power", 1.0, 0.0), ("power", 5.0, 0.0)) == [], "the key is up"
+    watchdog.keyed(True, 6 * S)
+    assert crossed(watchdog, ("power", 6.1, 20.0), ("power", 6.5, 40.0), ("power", 6.7, 60.0)) == [], "it rises"
+    assert crossed(watchdog, ("power", 8.0, 0.0), ("power", 8.2, 0.0)) == [], "the key's edge, not yet reported"
+    watchdog.keyed(False, 8 * S)
+    assert crossed(watchdog, ("power", 8.6, 0.0), ("power", 9.6, 0.0)) == []
+    watchdog.keyed(True, 10 * S)
+    (found,) = crossed(watchdog, ("power", 10.2, 60.0), ("power", 10.4, 40.0), ("power", 10.9, 40.0))
+    assert found.text == "power: 40 W is below the limit of 50 W"
 
 
 def test_what_check_should_warn_of() -> None:

@@ -244,3 +244,22 @@ def test_a_limit_means_nothing_while_the_key_is_up(session: Session) -> None:
     done = conduct(limited(session, 'forward-power = ["50 W", ""]'), stop, tell)
     assert done.stopped is None
     assert session.ending.startswith("ended by the operator")
+
+
+def test_the_loads_heat_follows_the_measured_power(session: Session) -> None:
+    """First order: 120 W into a load for 100 W, for one time constant: 1.2 x (1 - 1/e)."""
+    session.bench = bench_from(
+        TomlFile(Path("bench.toml"), f'[load]\ncontinuous = "100 W"\ncooling = "10 s"\n{BENCH}'), lambda _: Transmitter
+    )
+    Transmitter.makes = keyed((2, 12, 3.6e6))
+    stop, heat = threading.Event(), []
+
+    def tell(happening: Happening) -> None:
+        if isinstance(happening, Tick):
+            heat.append(happening.heat)
+        if isinstance(happening, KeyedUp):
+            stop.set()
+
+    conduct(session, stop, tell)
+    assert heat[0] == pytest.approx(0, abs=1e-6)
+    assert max(heat) == pytest.approx(1.2 * 0.632, abs=0.05)
