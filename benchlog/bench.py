@@ -190,6 +190,7 @@ class Limits(Table):
     """
 
     key_down: Duration | None = None
+    then: Literal["end", "pause"] = "end"  # what a heat run does about a crossing, once the key is up
     forward_power: PowerBounds = Field(None, alias="forward-power")
     reflected_power: PowerBounds = Field(None, alias="reflected-power")
     drive_power: PowerBounds = Field(None, alias="drive-power")

@@ -101,10 +101,14 @@ class Sweep(Table):
         return self
 
 
-class Soak(Table):
-    """A heat run: cycles of key-down and rest, for hours."""
+def _one_or_several(found: object) -> object:
+    return (found,) if isinstance(found, str) else found
 
-    band: str
+
+class Soak(Table):
+    """A heat run: cycles of key-down and rest, for hours; on several bands one after the other, so long on each."""
+
+    bands: Annotated[tuple[str, ...], BeforeValidator(_one_or_several)] = Field(alias="band", min_length=1)
     key_down: Duration
     rest: Duration
     lasts: Duration
@@ -153,8 +157,9 @@ def plan_from(source: TomlFile) -> Plan:
         for hz, n in places.items()
         if n > 1
     ]
-    if read.soak and read.soak.band not in names:
-        faults.append(Fault("soak.band", f'"{read.soak.band}"', f"no such band; known: {', '.join(names)}"))
+    for name in read.soak.bands if read.soak else ():
+        if name not in names:
+            faults.append(Fault("soak.band", f'"{name}"', f"no such band; known: {', '.join(names)}"))
     if faults:
         raise BadFile(source.path, faults)
     return Plan(source, read.transmitter, read.band, read.sweep, read.soak)

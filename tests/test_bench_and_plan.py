@@ -103,6 +103,7 @@ def test_the_contracts_own_examples_are_good() -> None:
     assert read.band("30 m").expected_hz == 10_120_000
     assert read.soak is not None
     assert read.soak.lasts == 8 * 3600
+    assert read.soak.bands == ("30 m",)
 
 
 @pytest.mark.parametrize(

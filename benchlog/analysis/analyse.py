@@ -42,7 +42,7 @@ def analyse(
     """The record of a session. The same arguments give the same record, whenever and in whatever order they come.
 
     Readings inside "suspect" events' spans count, and are counted, as invalid. In a sweep every band of the plan has
-    its result, in a soak the one it is about, heard or not; beyond that those that were heard.
+    its result, in a soak those it is about, heard or not; beyond that those that were heard.
     """
     events = sorted(events, key=lambda event: event.t_ns)
     series = correct_all(bench, raw, events)
@@ -66,7 +66,7 @@ def _asked(kind: SessionKind, plan: Plan) -> set[str]:
     """The bands a session owes a result, heard or not."""
     if kind == "sweep":
         return {band.name for band in plan.bands}
-    return {plan.soak.band} if kind == "soak" and plan.soak else set()
+    return set(plan.soak.bands) if kind == "soak" and plan.soak else set()
 
 
 def _spans(bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Sequence[Event]) -> list[Span]:

@@ -240,12 +240,12 @@ def wrong_instruments(bench: Bench, events: Iterable[Event]) -> Iterator[Finding
 
 
 def stops(events: Iterable[Event]) -> Iterator[Finding]:
-    """Runs stopped for safety: what did it, as it was told then."""
+    """Runs stopped or paused for safety: what did it, as it was told then."""
     for event in events:
         if event.kind == "limit":
             yield Finding(
                 "limit",
-                f"stopped for safety: {event.text}",
+                f"{'paused' if event.data.get('paused') else 'stopped'} for safety: {event.text}",
                 channel=event.channel or None,
                 from_ns=event.t_ns,
                 to_ns=event.t_ns,

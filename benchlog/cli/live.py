@@ -117,7 +117,7 @@ def attend(
     """
     clock = Clock(factor_for(bench.addresses))
     key_down_s = plan.soak.key_down if kind == "soak" and plan.soak else plan.sweep.key_down
-    with Screen(plan, key_down_s) as screen, stopped_by_signals() as stop:
+    with Screen(plan, key_down_s=key_down_s, prompt=_prompt(kind, plan, keys)) as screen, stopped_by_signals() as stop:
         for found in look_round(bench, find, clock):
             name = found.instrument.name
             if found.fault:
@@ -125,10 +125,10 @@ def attend(
             else:
                 screen.say(f"{name}: {found.identity or 'there; cannot say who it is'}")
         session = Session(kind, bench, plan, store=store, clock=clock, drivers=find, keys=keys)
-        if keys:
-            screen.say("Enter keys down to measure, t and Enter for a few seconds to tune.", "bold")
+        several = kind == "soak" and plan.soak is not None and len(plan.soak.bands) > 1
+        if keys or several:
             threading.Thread(target=_hear_the_operator, args=(session,), daemon=True).start()
-        elif bench.key is not None and kind != "soak":
+        if bench.key is not None and kind != "soak" and not keys:
             screen.say(f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens.", "bold")
 
         def tell(happening: Happening) -> None:
@@ -141,6 +141,16 @@ def attend(
             screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
     status = print_record(record_of(store, done.session_id), as_json=as_json)
     return status if done.stopped is None else done.stopped.exit_status
+
+
+def _prompt(kind: SessionKind, plan: Plan, keys: bool) -> str:
+    """What to do once a band is set."""
+    if kind == "soak":
+        return "Press Enter when it is set: the key goes down after the rest."
+    span, half = duration(plan.sweep.key_down), duration(plan.sweep.key_down / 2)
+    if keys:
+        return f"Enter keys down for {span} to measure; t and Enter, for a few seconds to tune."
+    return f"Key down for {span} when ready; shorter than {half} counts as tuning."
 
 
 def _hear_the_operator(session: Session) -> None:

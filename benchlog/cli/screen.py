@@ -34,10 +34,10 @@ from benchlog.runs.happenings import (
 
 
 class Screen:
-    """Shows one run; a context manager that gives the terminal back."""
+    """Shows one run; a context manager that gives the terminal back. ``prompt`` follows each band asked for."""
 
-    def __init__(self, plan: Plan, key_down_s: float) -> None:
-        self._plan, self._key_down_s = plan, key_down_s
+    def __init__(self, plan: Plan, *, key_down_s: float, prompt: str) -> None:
+        self._plan, self._key_down_s, self._prompt = plan, key_down_s, prompt
         self._console = Console(stderr=True, highlight=False)
         self._live = Live(Text(), console=self._console, refresh_per_second=8, transient=True)
         self._rest_until_s = 0.0
@@ -94,8 +94,7 @@ class Screen:
         self.say(f"Band {wanted.done + 1} of {wanted.of}: {band.name}, dial {dial(band)}, {band.mode}", "bold")
         for reminder in (*sweep.tuning, *band.tuning):
             self.say(f"  - {reminder}")
-        half = duration(sweep.key_down / 2)
-        self.say(f"  Key down for {duration(sweep.key_down)} when ready; shorter than {half} counts as tuning.")
+        self.say(f"  {self._prompt}")
 
     def _standing(self, tick: Tick) -> RenderableType:
         if tick.down_since_s is not None:

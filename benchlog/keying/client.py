@@ -27,7 +27,7 @@ from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
 
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
-HUNG_S = 0.7  # a beat unanswered for so long, with the key down, is a guard that hangs
+SLACK_S = 0.15  # beyond two of the line's time-outs, a beat unanswered with the key down is a guard that hangs
 LINE_FAILED = "the key line"  # how the guard's refusals begin where it would, but could not
 READY_S = 10.0  # Python and a network box on a slow machine
 
@@ -64,6 +64,7 @@ class Guard:
 
     def __init__(self, first: dict[str, Any]) -> None:
         self.address = str(first["line"]["address"])
+        self._hung_s = SLACK_S + 2 * float(first["line"].get("options", {}).get("timeout", 0.2))
         self.is_down = False  # last confirmed
         self.is_lost = False  # the line does not confirm that it is up
         self.heat: float | None = None  # the guard's own account of the load, at the power it assumes
@@ -149,7 +150,7 @@ class Guard:
             return
         if self.alive:
             self._tell({"up": True})
-            if self._await(ANSWER_S if self.is_lost else HUNG_S, lambda: not self.is_down and not self.is_lost):
+            if self._await(ANSWER_S if self.is_lost else self._hung_s, lambda: not self.is_down and not self.is_lost):
                 return
             if not self.is_lost:
                 self._kill("it did not answer")
@@ -169,7 +170,7 @@ class Guard:
         now = time.monotonic()
         if self._unanswered_since is None:
             self._unanswered_since = now
-        elif self.is_down and not self.is_lost and now - self._unanswered_since > HUNG_S:
+        elif self.is_down and not self.is_lost and now - self._unanswered_since > self._hung_s:
             self._kill("it did not answer")
 
     def edges(self) -> list[KeyEvent]:

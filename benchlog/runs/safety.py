@@ -120,6 +120,7 @@ class Keyer:
             session.bench, factor=session.clock.factor, from_ns=session.clock.t_ns(), power_w=power_w
         )
         self._heat = LoadHeat(session)
+        self._crossed_ns: int | None = None  # when a run that pauses last saw a limit crossed
 
     @property
     def heat(self) -> float | None:
@@ -131,14 +132,20 @@ class Keyer:
         """As last confirmed by the guard."""
         return self._guard.is_down
 
-    def down(self, for_s: float) -> float:
-        """Key down for so many session seconds; returns how long the load must rest before it may be, else 0.
+    def down(self, for_s: float, rest_s: float = 0.0) -> float:
+        """Key down for so many session seconds; returns how long to wait before it may be, else 0.
 
+        The wait is for the load to rest or, where crossed limits pause the run, for ``rest_s`` without a crossing.
         Raises: StoppedForSafety where it may never be, or a limit is crossed; BenchFailed.
         """
         clock = self._session.clock
         if crossing := self._watchdog.quiet(clock.t_ns()):
-            self._stop(crossing)
+            self._crossed(crossing)
+        if self._crossed_ns is not None:
+            left_s = rest_s - (clock.t_ns() - self._crossed_ns) / 1e9
+            if left_s > 0:
+                return left_s
+            self._crossed_ns = None
         try:
             self._guard.down(clock.real_s(for_s))
         except KeyRefused as refused:
@@ -163,22 +170,28 @@ class Keyer:
         if not self._guard.alive:
             _stop(self._session, "the guard of the key line has ended, and the line fell with it")
         if self.is_down and (crossing := self._watchdog.quiet(self._session.clock.t_ns())):
-            self._stop(crossing)
+            self._crossed(crossing)
 
     def check(self, reading: Reading) -> None:
         """As ``Safety.check``."""
         self._heat.take(reading)
         if crossing := self._watchdog.check(reading):
-            self._stop(crossing)
+            self._crossed(crossing)
 
     def keyed(self, down: bool, t_ns: int) -> None:
         """Known from the guard already."""
 
-    def _stop(self, crossing: Crossing) -> None:
+    def _crossed(self, crossing: Crossing) -> None:
+        """Key up first. A key line that does not do what it is told never only pauses a run."""
+        pauses = self._session.bench.limits.then == "pause" and crossing.limit != "key-line"
         try:
             self.up()
         finally:
-            _stop(self._session, crossing.text, crossing)
+            if not pauses:
+                _stop(self._session, crossing.text, crossing)
+        if self._crossed_ns is None:
+            _tell(self._session, crossing.text, crossing, paused=True)
+        self._crossed_ns = self._session.clock.t_ns()
 
     def _note(self) -> None:
         """What the guard reported, as events on the session's clock."""
@@ -213,10 +226,14 @@ def _budget(session: Session) -> HeatBudget | None:
     return HeatBudget(load.continuous, load.cooling) if load else None
 
 
-def _stop(session: Session, text: str, crossing: Crossing | None = None) -> None:
-    data: dict[str, object] = {}
+def _tell(session: Session, text: str, crossing: Crossing | None, *, paused: bool = False) -> None:
+    data: dict[str, object] = {"paused": paused}
     if crossing:
         value = crossing.value if crossing.value is not None and math.isfinite(crossing.value) else None
-        data = {"crossed": crossing.limit, "value": value, "limit": crossing.bound}
+        data |= {"crossed": crossing.limit, "value": value, "limit": crossing.bound}
     session.put(Event(session.clock.t_ns(), "limit", text, channel=crossing.channel if crossing else "", data=data))
+
+
+def _stop(session: Session, text: str, crossing: Crossing | None = None) -> None:
+    _tell(session, text, crossing)
     raise StoppedForSafety(text, cure="See that the key is up. Everything is kept; find out why before going on.")

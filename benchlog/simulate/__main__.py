@@ -2,7 +2,7 @@
 
 Writes DIR/bench.toml and DIR/plan.toml, then says one line of JSON on standard output: it listens. Obeys lines on
 standard input: ``start`` (the script, and with it time 0), ``key down``, ``key up``, ``band NAME``,
-``trouble NAME=KIND``, ``mend NAME``; with a key box ``cable pulled``, ``cable plugged``, ``cable reset``, and
+``trouble NAME=KIND``, ``says NAME LINE`` (whatever it is asked), ``mend NAME``; with a key box ``cable pulled``, ``cable plugged``, ``cable reset``, and
 ``edges``, answered with one line of JSON. Ends with standard input, on SIGTERM and on SIGINT.
 """
 
@@ -20,6 +20,7 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.simulate.bench import INSTRUMENTS, SimulatedBench
 from benchlog.simulate.keybox import Mode
 from benchlog.simulate.troubles import KINDS, planned
+from benchlog.simulate.wire import Garbage
 
 
 class _Stopped(Exception):
@@ -83,6 +84,8 @@ def _obey(bench: SimulatedBench, words: list[str]) -> None:
             case ["trouble", what]:
                 trouble = planned(what, INSTRUMENTS)
                 bench.trouble(trouble.instrument, trouble.kind)
+            case ["says", name, *line]:
+                bench.trouble(name, Garbage(" ".join(line).encode() + b"\n"))
             case ["mend", name]:
                 bench.trouble(name, None)
             case ["cable", how] if bench.cable:

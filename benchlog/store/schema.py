@@ -93,6 +93,23 @@ _VIEW_FOR_PEOPLE = (
                JOIN reading ON reading.channel = channel.id JOIN note ON note.id = reading.note)""",
 )
 
+_UNATTENDED = (
+    """CREATE TABLE start (
+        entry TEXT NOT NULL,                   -- its name in the timetable
+        due_ns INTEGER NOT NULL,               -- UTC, ns since 1970
+        run TEXT NOT NULL,                     -- soak, watch, backup
+        session INTEGER REFERENCES session(id),-- what it became
+        missed TEXT NOT NULL,                  -- why it became nothing; empty where it did
+        continues INTEGER REFERENCES session(id), -- the session that was cut off, where this goes on with one
+        PRIMARY KEY (entry, due_ns)
+    ) STRICT""",
+    """CREATE TABLE timetable (
+        entry TEXT PRIMARY KEY,
+        times TEXT NOT NULL,                   -- when it is due; other times are another entry
+        accounted_ns INTEGER NOT NULL          -- UTC; everything due until then is in `start`
+    ) STRICT""",
+)
+
 
 def _run(statements: tuple[str, ...]) -> Callable[[Database], None]:
     def step(db: Database) -> None:
@@ -107,6 +124,7 @@ Step = tuple[str, "Callable[[Database], None]"]
 STEPS: tuple[Step, ...] = (
     ("sessions and readings", _run(_SESSIONS_AND_READINGS)),
     ("a view for people", _run(_VIEW_FOR_PEOPLE)),
+    ("starts by the timetable", _run(_UNATTENDED)),
 )
 NEWEST = len(STEPS)
 

@@ -30,10 +30,9 @@ def keyed_bench(folder: Path, lasts: str = "1 h", mode: str = "drop", **edits: s
         soak = f'[soak]\nband = "80 m"\nkey_down = "20 s"\nrest = "10 s"\nlasts = "{lasts}"\n'
         bench.plan_file.write_text(re.sub(r"\[soak\].*?\n\n", f"{soak}\n", plan, flags=re.DOTALL))
         text = bench.bench_file.read_text()
-        for old, new in edits.items():
-            pattern = rf"^{old.replace('_', '-')} = .*$"
-            assert re.search(pattern, text, re.MULTILINE), old
-            text = re.sub(pattern, f"{old.replace('_', '-')} = {new}", text, count=1, flags=re.MULTILINE)
+        for key, new in edits.items():
+            text, found = re.subn(rf"^{key} = .*$", f"{key} = {new}", text, count=1, flags=re.MULTILINE)
+            assert found, key
         bench.bench_file.write_text(text)
         bench.start()
         bench.tell("band 80 m")
@@ -152,3 +151,33 @@ def test_a_sweep_keys_when_it_is_asked_to(tmp_path: Path) -> None:
     assert record["bands"][0]["key_downs"] == 1
     lengths = [(up.t_ns - down.t_ns) / 1e9 * FACTOR for down, up in zip(edges[::2], edges[1::2], strict=True)]
     assert lengths == pytest.approx([5, 20], abs=1.5)
+
+
+def test_a_heat_run_on_two_bands_waits_for_the_operator_between(tmp_path: Path) -> None:
+    with keyed_bench(tmp_path / "bench", lasts="35 s") as bench:
+        bench.plan_file.write_text(bench.plan_file.read_text().replace('band = "80 m"', 'band = ["80 m", "40 m"]'))
+        with run(*words(bench, tmp_path)) as soak:
+            soak.wait_for("Band 2 of 2: 40 m")
+            keyed_before = len(bench.edges())
+            time.sleep(0.5)
+            assert len(bench.edges()) == keyed_before, "nothing is keyed until the band is set"
+            bench.tell("band 40 m")
+            soak.type("")
+            assert soak.process.wait(30) == 0
+            record = json.loads(soak.process.stdout.read())
+    assert [(band["band"], band["key_downs"]) for band in record["bands"]] == [("80 m", 1), ("40 m", 1)]
+
+
+def test_a_limit_may_pause_a_heat_run_instead(tmp_path: Path) -> None:
+    """The stage cools below the limit, and after a rest without a crossing the key goes down again."""
+    edits = {"key_down": '"90 s"\nthen = "pause"', "temperature": '["", "40 degC"]'}
+    with keyed_bench(tmp_path / "bench", lasts="150 s", **edits) as bench:
+        done = benchlog(*words(bench, tmp_path))
+        edges = bench.edges()
+    record = json.loads(done.stdout)
+    assert done.returncode in (0, 1)
+    assert "STOPPED" not in done.stderr
+    assert [edge.down for edge in edges][:4] == [True, False, True, False]
+    pauses = [f for f in record["findings"] if f["kind"] == "limit" and f["text"].startswith("paused for safety")]
+    assert len(pauses) == len(edges) // 2
+    assert all(pause["channel"] == "stage temperature" for pause in pauses)

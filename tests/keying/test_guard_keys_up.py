@@ -143,7 +143,7 @@ def test_the_guard_hangs_and_is_ended_by_the_program(box: KeyBox, guard_of: Guar
     os.kill(guard.pid, signal.SIGSTOP)
     since_ns = time.monotonic_ns()
     wait("the key up", lambda: not box.down, meanwhile=guard.beat)
-    un_keyed_after(box, since_ns, within_s=1.3)  # the fault is in the guard itself: no second process watches it
+    un_keyed_after(box, since_ns)
     assert "did not answer" in told(guard, "gone").why
 
 
@@ -241,6 +241,8 @@ def test_a_full_pipe_delays_nothing(holding_box: KeyBox) -> None:
             time.sleep(0.01)
         assert holding_box.down
         un_keyed_after(holding_box, last_ns)
+        guard.tell(b'{"beat": 1}\n' * 4000)
+        time.sleep(0.3)  # while it hears them: answers there is no room for are dropped, the edge before them is not
         assert guard.hear("edge")["why"] == "no heartbeat for 0.6 s"
 
 

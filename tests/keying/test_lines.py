@@ -17,7 +17,7 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 from benchlog.errors import BenchFailed
 from benchlog.keying.client import Guard
 from benchlog.keying.lines import LineFault, ModbusCoil, ScpiRelay, line_from, tcp_address
-from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Wire
+from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Twice, Wire
 from tests.keying.guarding import first, told, wait
 
 RELAY = {"down": "ROUT:CLOS (@1)", "up": "ROUT:OPEN (@1)", "ask": "ROUT:CLOS? (@1)"}
@@ -232,6 +232,20 @@ def test_a_relay_says_something_else() -> None:
         relay.close()
         with pytest.raises(LineFault, match="not open"):
             relay.set(False)
+
+
+def test_a_late_reply_is_not_the_next_questions() -> None:
+    relay = Relay()
+    with TcpWire(relay.respond) as wire:
+        line = ScpiRelay(wire.address, **RELAY)
+        line.open()
+        wire.trouble = Twice(gap=0.05)
+        assert line.read_back() is False
+        time.sleep(0.15)  # the second reply is there by now, and stands for "open"
+        wire.trouble = None
+        line.set(True)
+        assert line.read_back() is True
+        line.close()
 
 
 def test_the_guard_loads_nothing_it_does_not_need() -> None:

@@ -1,0 +1,279 @@
+"""One run with nobody there: conducted in a thread of its own, seen from outside by what it last said of itself."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from benchlog.acquire.registry import find
+from benchlog.bench import Bench, load_bench
+from benchlog.clock import Clock, rfc3339
+from benchlog.daemon.logs import LOG, log, warn
+from benchlog.errors import BadFile, BenchlogError
+from benchlog.keying.client import assumed_power_w
+from benchlog.keying.heat import HeatBudget
+from benchlog.model import Event
+from benchlog.plan import Plan, load_plan
+from benchlog.runs.conduct import conduct, look_round
+from benchlog.runs.happenings import Begun, Happening, KeyedUp, Latest, Tick, Trouble
+from benchlog.runs.session import Session
+from benchlog.simulate.lease import factor_for
+from benchlog.timetable import Start, Timetable, misfits
+
+LOOP_S = 8.0  # without a sign of life for so long, the run's loop counts as stuck; it flushes the store for up to 5 s
+SLOW_S = 90.0  # the same while instruments are asked who they are, and while they are let go: many time-outs in a row
+COLD = 3.0  # time constants after which a load counts as cold: 5 % of its heat is left
+
+Phase = Literal["waiting", "asking", "running", "ending"]
+
+
+@dataclass(frozen=True, slots=True)
+class Continued:
+    """What a run goes on with."""
+
+    session: int
+    left_s: float  # session time
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How it went. ``session`` is None where it never began."""
+
+    kind: Literal["ended", "stopped", "failed"]
+    text: str
+    session: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is to be run, on what."""
+
+    start: Start
+    due_ns: int
+    bench_path: Path
+    plan_path: Path
+    store: Path
+    timetable: Timetable
+    continued: Continued | None = None
+
+
+class Unattended:
+    """One run.
+
+    Args:
+        job: what.
+        cold_at: on ``time.monotonic``, when the load is cold again after what was keyed before; a keyed run waits for
+            it, because its guard takes the load for cold.
+        begun: called with the session's number, from the run's thread.
+    """
+
+    def __init__(self, job: Job, *, cold_at: float, begun: Callable[[int], None]) -> None:
+        self.job = job
+        self.session_id: int | None = None
+        self.outcome: Outcome | None = None
+        self.cooling_s = 0.0  # real seconds: the load's time constant, where it was keyed
+        self._cold_at, self._begun = cold_at, begun
+        self._phase: Phase = "waiting"
+        self._stop = threading.Event()
+        self._why = ""
+        self._tick: Tick | None = None
+        self._heat: _Heat | None = None
+        self._clock: Clock | None = None
+        self._alive_at = time.monotonic()
+        # A daemon: should it hang, the program still ends, and the guard keys up when it does.
+        self._thread = threading.Thread(target=self._work, name=f"run {job.start.name}", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    @property
+    def on(self) -> bool:
+        """Not over yet."""
+        return self.outcome is None
+
+    @property
+    def alive(self) -> bool:
+        """Its loop turns, as far as can be told."""
+        if not self.on or self._phase == "waiting":
+            return True
+        silent_s = time.monotonic() - self._alive_at
+        return self._thread.is_alive() and silent_s < (LOOP_S if self._phase == "running" else SLOW_S)
+
+    def stop(self, why: str) -> None:
+        """Let it end cleanly, the key up first. Returns at once; the first reason counts."""
+        self._why = self._why or why
+        self._stop.set()
+
+    def join(self, wait_s: float) -> bool:
+        """Whether it was over by then."""
+        self._thread.join(wait_s)
+        return not self._thread.is_alive()
+
+    def standing(self) -> dict[str, Any]:
+        """How things stand, as JSON; ``load_heat`` is by the measured power, 1 is the most the load may have."""
+        tick, clock = self._tick, self._clock
+        said: dict[str, Any] = {
+            "entry": self.job.start.name,
+            "kind": self.job.start.run,
+            "phase": "ending" if self._stop.is_set() else self._phase,
+            "session": self.session_id,
+            "continues": self.job.continued.session if self.job.continued else None,
+            "t_s": None,
+            "key_down_since": None,
+            "key_down_s": None,
+            "band": None,
+            "latest": [],
+            "load_heat": self._heat.fraction if self._heat else None,
+        }
+        if tick is not None and clock is not None:
+            said["t_s"] = round(tick.t_s, 3)
+            if tick.down_since_s is not None:
+                said["key_down_since"] = rfc3339(clock.started_ns + round(tick.down_since_s * 1e9))
+                said["key_down_s"] = round(tick.t_s - tick.down_since_s, 3)
+            said["band"] = tick.band.name if tick.band else None
+            said["latest"] = [_latest(latest) for latest in tick.latest.values()]
+        return said
+
+    # What follows runs in the run's own thread.
+
+    def _work(self) -> None:
+        try:
+            outcome = self._run()
+        except BenchlogError as exc:
+            outcome = Outcome("failed", str(exc).replace("\n  ", " "), self.session_id)
+        except Exception as exc:
+            LOG.exception("a fault in benchlog itself")
+            outcome = Outcome("failed", f"a fault in benchlog itself: {exc!r}", self.session_id)
+        self.outcome = outcome
+
+    def _run(self) -> Outcome:
+        keyed = self.job.start.run == "soak"
+        if keyed and (wait_s := self._cold_at - time.monotonic()) > 0:
+            log(f"{self.job.start.name}: the load cools for another {wait_s:.0f} s before it is keyed")
+            if self._stop.wait(wait_s):
+                return Outcome("failed", self._why, None)
+        self._enter("asking")
+        bench, plan = self._files()  # read anew: what is on the bench now counts
+        clock = self._clock = Clock(factor_for(bench.addresses))
+        for found in look_round(bench, find, clock):
+            if found.fault:
+                warn(f"{found.instrument.name}: {found.fault}; it is tried again all along")
+        if keyed:
+            plan = self._for_the_time_left(plan)
+            self._heat = _Heat(bench)
+            self.cooling_s = clock.real_s(bench.load.cooling) if bench.load else 0.0
+        session = _Explained(self, bench, plan, clock)
+        if self._stop.is_set():
+            return Outcome("failed", self._why, None)
+        done = conduct(session, self._stop, lambda happening: self._hear(session, happening))
+        if done.stopped is not None:
+            return Outcome("stopped", done.stopped.what, done.session_id)
+        return Outcome("ended", session.ending, done.session_id)
+
+    def _files(self) -> tuple[Bench, Plan]:
+        bench, plan = load_bench(self.job.bench_path, find), load_plan(self.job.plan_path)
+        if faults := misfits(self.job.timetable, bench, plan):
+            raise BadFile(self.job.timetable.source.path, faults)
+        return bench, plan
+
+    def _for_the_time_left(self, plan: Plan) -> Plan:
+        """The plan as the record keeps it stays whole: what is left stands in the event that says so."""
+        if self.job.continued is None or plan.soak is None:
+            return plan
+        return replace(plan, soak=plan.soak.model_copy(update={"lasts": self.job.continued.left_s}))
+
+    def _enter(self, phase: Phase) -> None:
+        self._phase, self._alive_at = phase, time.monotonic()
+
+    def _hear(self, session: Session, happening: Happening) -> None:
+        self._alive_at = time.monotonic()
+        match happening:
+            case Begun(session_id):
+                self.session_id = session_id
+                if (before := self.job.continued) is not None:
+                    text = f"continues session {before.session}, which was cut off, for the {before.left_s:.0f} s left"
+                    data = {"continues": before.session, "left_s": before.left_s}
+                    session.put(Event(session.clock.t_ns(), "session", text, data=data))
+                self._enter("running")
+                self._begun(session_id)
+            case Tick():
+                self._tick = happening
+                if self._heat:
+                    self._heat.feed(happening)
+                if self._lasts_s <= happening.t_s:
+                    self.stop("its time was over")
+            case KeyedUp(key_down):
+                log(f"key up after {key_down.lasted_s:.1f} s", session=self.session_id, band=key_down.band,
+                    power_w=key_down.power_w, frequency_hz=key_down.frequency_hz)  # fmt: skip
+            case Trouble(event):
+                warn(event.text, session=self.session_id, kind=event.kind, instrument=event.instrument)
+
+    @property
+    def _lasts_s(self) -> float:
+        """Of a watch, in session time; a heat run ends by itself."""
+        if self.job.start.lasts is None:
+            return math.inf
+        return self.job.continued.left_s if self.job.continued else self.job.start.lasts
+
+
+class _Explained(Session):
+    """A session that says why it was ended where no operator did."""
+
+    def __init__(self, run: Unattended, bench: Bench, plan: Plan, clock: Clock) -> None:
+        super().__init__(run.job.start.run, bench, plan, store=run.job.store, clock=clock, drivers=find)
+        self._run = run
+
+    def __exit__(self, kind: Any, exc: Any, traceback: Any) -> None:
+        self._run._enter("ending")
+        if self._run._why:
+            self.ending = self.ending.replace("ended by the operator", f"ended: {self._run._why}", 1)
+        super().__exit__(kind, exc, traceback)
+
+
+class _Heat:
+    """The load's heat by the power that is measured; the guard has its own account, by the most there may be."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._budget = HeatBudget(bench.load.continuous, bench.load.cooling) if bench.load else None
+        self._assumed_w = assumed_power_w(bench) or 0.0
+        channel = bench.measuring("forward-power")
+        self._power = channel.name if channel else ""
+        self._t_s = 0.0
+
+    @property
+    def fraction(self) -> float | None:
+        """1 is the most it may have; None where the bench file says nothing of the load."""
+        return round(self._budget.fraction, 4) if self._budget else None
+
+    def feed(self, tick: Tick) -> None:
+        if self._budget is None:
+            return
+        latest = tick.latest.get(self._power)
+        power_w = 0.0
+        if tick.down_since_s is not None:
+            power_w = latest.value if latest is not None and latest.value is not None else self._assumed_w
+        with contextlib.suppress(OverflowError):
+            self._budget.advance(max(0.0, tick.t_s - self._t_s), max(0.0, power_w))
+        self._t_s = tick.t_s
+
+
+_SI = {"power": "W", "frequency": "Hz", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}
+
+
+def _latest(latest: Latest) -> dict[str, Any]:
+    return {
+        "channel": latest.channel.name,
+        "measures": latest.channel.measures,
+        "t_s": round(latest.t_s, 3),
+        "value": latest.value if latest.value is not None and math.isfinite(latest.value) else None,
+        "unit": _SI.get(latest.channel.dimension, ""),
+        "state": latest.state.value,
+        "reason": latest.reason or None,
+    }

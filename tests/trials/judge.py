@@ -1,0 +1,128 @@
+"""What is in the store after a trial: read with a plain connection, counted against the polling plan."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import subprocess
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.trials.rig import COMMAND
+
+QUIET_S = 1.0
+LATEST_NS = 250_000_000  # what a commit may be late by
+COMMIT_NS = 50_000_000  # what the commit itself may take; some ms on an idle disk
+_CHANNELS = "SELECT id, name, every_ns, instrument FROM channel ORDER BY id"
+_ROWS = "SELECT t_ns, took_us, note FROM reading WHERE channel = ? ORDER BY t_ns"
+_BY_ITSELF = {"thermometer"}  # talks unasked: its stamps are its own, not the slots'
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One session as a stranger's SQLite finds it. Times of CLOCK_MONOTONIC in, session times inside."""
+
+    store: Path
+    anchor_ns: int
+    factor: float
+
+    @classmethod
+    def of(cls, store: Path) -> Kept:
+        with closing(sqlite3.connect(store)) as db:
+            anchor_ns, factor = db.execute("SELECT anchor_ns, time_factor FROM session").fetchone()
+        return cls(store, anchor_ns, factor)
+
+    def session_ns(self, at_ns: int) -> int:
+        return round((at_ns - self.anchor_ns) * self.factor)
+
+    def host_ns(self, t_ns: int) -> int:
+        return self.anchor_ns + round(t_ns / self.factor)
+
+    def faults(self) -> list[str]:
+        """Why the session is not readable; empty when it is."""
+        found = []
+        with closing(sqlite3.connect(self.store)) as db:
+            if (said := db.execute("PRAGMA integrity_check").fetchall()) != [("ok",)]:
+                found.append(f"integrity_check: {said}")
+        words = [COMMAND, "report", "--json", "--store", str(self.store)]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False, env=dict(os.environ))
+        try:
+            if json.loads(done.stdout)["readings"]["good"] < 1:
+                found.append("the report has no good readings")
+        except (ValueError, KeyError):
+            found.append(f"report: {done.stderr.strip()[:200]}")
+        return found
+
+    def has_event(self, kind: str) -> bool:
+        with closing(sqlite3.connect(self.store)) as db:
+            return bool(db.execute("SELECT count(*) FROM event WHERE kind = ?", (kind,)).fetchone()[0])
+
+    def quiet_ns(self, channel: str, before_ns: int) -> int:
+        """When it counts as quiet, on the host's clock."""
+        asked = (
+            "SELECT max(t_ns), every_ns FROM reading JOIN channel ON channel.id = channel"
+            " WHERE name = ? AND note = 0 AND t_ns < ?"
+        )
+        with closing(sqlite3.connect(self.store)) as db:
+            last_ns, every_ns = db.execute(asked, (channel, self.session_ns(before_ns))).fetchone()
+        return self.host_ns(last_ns) + max(round(QUIET_S * 1e9), round(2 * every_ns / self.factor))
+
+    def crossing_ns(self, channel: str, over: float, after_ns: int) -> int | None:
+        """The stamp of the first reading over the limit since the fault, on the host's clock."""
+        asked = (
+            "SELECT min(t_ns) FROM reading JOIN channel ON channel.id = channel"
+            " WHERE name = ? AND note = 0 AND value > ? AND t_ns > ?"
+        )
+        with closing(sqlite3.connect(self.store)) as db:
+            (t_ns,) = db.execute(asked, (channel, over, self.session_ns(after_ns) - 10**9)).fetchone()
+        return None if t_ns is None else self.host_ns(t_ns)
+
+    def lost(self, fault_ns: int, *, last: bool) -> dict[str, int]:
+        """Planned slots that have no row, by channel; empty when none.
+
+        Slot k of a channel is due at k x ``every_ns`` of session time, and has one row, good or not. Counted are the
+        slots from the channel's first to the last that must be committed: due before the fault, less 250 ms, a
+        commit, and the longest exchange the channel had, for a reading exists only when its exchange is over. Where
+        the logger lived on (``last`` false), all slots up to its last row count.
+
+        A row belongs to the slot in which its exchange began (stamp less half of what it took), a row of a slot
+        that was not asked in stands at the slot itself. Only an instrument that talks by itself has stamps that tell
+        no slot: there rows are counted, not told apart.
+        """
+        cut_ns = self.session_ns(fault_ns - LATEST_NS - COMMIT_NS)
+        missing = {}
+        with closing(sqlite3.connect(self.store)) as db:
+            (began_ns,) = db.execute("SELECT min(t_ns) FROM event WHERE kind = 'session'").fetchone()
+            for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall():
+                rows = db.execute(_ROWS, (number,)).fetchall()
+                slots = [_slot(t_ns, took_us, every_ns) for t_ns, took_us, _ in rows]
+                first = -(-began_ns // every_ns)
+                if slots and slots[0] == first + 1:  # the session's start was told just before a slot was due
+                    first += 1
+                longest_ns = max((took_us or 0 for _, took_us, _ in rows), default=0) * 1000
+                end = -(-(cut_ns - longest_ns) // every_ns)
+                if instrument in _BY_ITSELF:
+                    lost = end - first - len(rows)
+                else:
+                    if not last and slots:
+                        end = max(end, slots[-1] + 1)
+                    lost = len(set(range(first, end)) - set(slots)) + len(slots) - len(set(slots))
+                if lost > 0:
+                    missing[name] = lost
+        return missing
+
+    def planned(self, fault_ns: int) -> int:
+        """How many slots were due until then: what ``lost`` is to be seen against."""
+        with closing(sqlite3.connect(self.store)) as db:
+            (began_ns,) = db.execute("SELECT min(t_ns) FROM event WHERE kind = 'session'").fetchone()
+            every = [row[2] for row in db.execute(_CHANNELS)]
+        return sum((self.session_ns(fault_ns) - began_ns) // every_ns for every_ns in every)
+
+
+def _slot(t_ns: int, took_us: int | None, every_ns: int) -> int:
+    if t_ns % every_ns == 0:  # nothing was asked, or nothing good came
+        return t_ns // every_ns
+    began_ns = t_ns - (took_us or 0) * 500
+    return (began_ns + 2_000) // every_ns  # stored to the microsecond
