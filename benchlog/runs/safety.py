@@ -19,6 +19,9 @@ from benchlog.model import Event, Reading
 from benchlog.runs.session import Session
 
 
+ENDS = ("asked", "the time asked for is over")  # the guard's words for a key-down that ended as it should
+
+
 class Safety(Protocol):
     """What a listener needs of either."""
 
@@ -121,6 +124,7 @@ class Keyer:
         )
         self._heat = LoadHeat(session)
         self._crossed_ns: int | None = None  # when a run that pauses last saw a limit crossed
+        self._fell = ""  # why the guard keyed up by itself, other than for the time being over
 
     @property
     def heat(self) -> float | None:
@@ -141,6 +145,8 @@ class Keyer:
         clock = self._session.clock
         if crossing := self._watchdog.quiet(clock.t_ns()):
             self._crossed(crossing)
+        if self._session.writer.failure:  # what is keyed now could not be kept; it may be over soon
+            return rest_s
         if self._crossed_ns is not None:
             left_s = rest_s - (clock.t_ns() - self._crossed_ns) / 1e9
             if left_s > 0:
@@ -164,11 +170,18 @@ class Keyer:
             self._note()
 
     def attend(self) -> None:
-        """As ``Safety.attend``: tells the guard that the run is alive, and looks for quiet channels."""
+        """As ``Safety.attend``: tells the guard that the run is alive; looks at the line, the store, quiet channels."""
         self._guard.beat()
         self._note()
         if not self._guard.alive:
             _stop(self._session, "the guard of the key line has ended, and the line fell with it")
+        if self._fell:
+            _stop(self._session, f"the guard keyed up: {self._fell}")
+        if self._guard.is_lost:
+            _stop(self._session, "nobody confirms that the key is up: switch the transmitter off by hand, now")
+        if self.is_down and (failure := self._session.writer.failure):
+            self.up()
+            _tell(self._session, f"the store takes no readings: {failure.what}", None, paused=True)
         if self.is_down and (crossing := self._watchdog.quiet(self._session.clock.t_ns())):
             self._crossed(crossing)
 
@@ -200,6 +213,8 @@ class Keyer:
             t_ns = round((said.t_ns - clock.anchor_ns) * clock.factor)
             if said.kind in ("down", "up"):
                 down = said.kind == "down"
+                if not down and said.why not in ENDS:
+                    self._fell = said.why
                 self._watchdog.keyed(down, t_ns)
                 self._session.put(Event(t_ns, "key", f"key {said.kind}: {said.why}", data={"down": down}))
             else:

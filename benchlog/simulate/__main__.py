@@ -2,8 +2,9 @@
 
 Writes DIR/bench.toml and DIR/plan.toml, then says one line of JSON on standard output: it listens. Obeys lines on
 standard input: ``start`` (the script, and with it time 0), ``key down``, ``key up``, ``band NAME``,
-``trouble NAME=KIND``, ``says NAME LINE`` (whatever it is asked), ``mend NAME``; with a key box ``cable pulled``, ``cable plugged``, ``cable reset``, and
-``edges``, answered with one line of JSON. Ends with standard input, on SIGTERM and on SIGINT.
+``trouble NAME=KIND``, ``says NAME LINE`` (that line, whatever it is asked), ``mend NAME``; with a key box
+``cable pulled``, ``cable plugged``, ``cable reset``, and ``edges``, answered with one line of JSON. Ends with standard
+input, on SIGTERM and on SIGINT.
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ from benchlog.store.schema import migrate
 
 GATHER_S = 0.2  # with a commit's own time this stays within the promised 250 ms
 RETRY_S = 0.25
-BUSY_S = 0.5  # an attempt gives up soon, so that trouble shows soon; the next attempt follows anyhow
+BUSY_S = 0.3  # an attempt gives up soon, so that trouble shows soon; the next attempt follows anyhow
 BATCH = 5_000
 HOLD = 200_000
 """Most items held in memory while nothing can be written: 20 minutes at 160 readings a second, about 40 MB."""

@@ -13,7 +13,8 @@ R3  After a fault, ``open`` is a barrier. A new connection to a TCP instrument h
     answer to a question asked after the one in doubt, or until ``late`` after that one.
 R4  All waiting is bounded, by the host's monotonic clock, and so is the length of a reply.
 
-Not told: an answer later than ``late`` on a serial line whose instrument cannot say who it is.
+Not told: an answer later than ``late`` on a serial line. One given again later than ``quiet``, by an instrument
+slower than that: each answer is then the one before's, until a pause lets the next be heard unasked.
 """
 
 from __future__ import annotations

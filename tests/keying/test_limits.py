@@ -123,7 +123,8 @@ def test_dissipation_over_range_and_long_ago() -> None:
     (found,) = crossed(watchdog, *start, ("power", 1.0, math.inf), ("amperes", 2.0, math.inf), ("volts", 2.0, 8.0),
                        ("power", 2.0, 150.0))  # fmt: skip
     assert found.value == math.inf, "250 W at least went out, so only the current's end says anything"
-    assert crossed(watchdog, *((name, 9.0 + t, value) for name, t, value in start), ("power", 5.0, 0.0)) == []
+    slow = [(name, t, value) for t in (11.0, 19.0) for name, value in (("volts", 8.0), ("amperes", 250.0))]
+    assert crossed(watchdog, *slow[:2], ("power", 15.0, 50.0), *slow[2:], ("power", 23.0, 50.0)) == [], "4 s apart"
 
 
 def test_a_channel_gone_quiet_counts_as_crossed() -> None:

@@ -310,10 +310,12 @@ def test_who_it_is_is_never_a_reading(rig: Rig) -> None:
 def test_a_late_reading_is_not_who_it_is(rig: Rig) -> None:
     """The line before the identity is an answer to another program's question."""
     rig.build()
-    late = iter(["+1000009", "+1000009"])  # the same twice running, as who it is must come
+    late = ["+1000009", "+1000009"]  # the same twice running, as who it is must come
 
-    def respond(question: str) -> str | None:
-        return "\n".join([*[line for line in [next(late, None)] if line], rig.instrument.identity])
+    def respond(question: str) -> str:
+        reply = "\n".join([*late, rig.instrument.identity])
+        late.clear()
+        return reply
 
     rig.wire.respond = respond
     assert rig.driver.open() == rig.instrument.identity

@@ -15,6 +15,7 @@ from tests.trials.rig import COMMAND
 QUIET_S = 1.0
 LATEST_NS = 250_000_000  # what a commit may be late by
 COMMIT_NS = 50_000_000  # what the commit itself may take; some ms on an idle disk
+START_S = 0.25  # from the session's first event to its first slots, on a busy machine
 _CHANNELS = "SELECT id, name, every_ns, instrument FROM channel ORDER BY id"
 _ROWS = "SELECT t_ns, took_us, note FROM reading WHERE channel = ? ORDER BY t_ns"
 _BY_ITSELF = {"thermometer"}  # talks unasked: its stamps are its own, not the slots'
@@ -66,7 +67,8 @@ class Kept:
             " WHERE name = ? AND note = 0 AND t_ns < ?"
         )
         with closing(sqlite3.connect(self.store)) as db:
-            last_ns, every_ns = db.execute(asked, (channel, self.session_ns(before_ns))).fetchone()
+            found = db.execute(asked, (channel, self.session_ns(before_ns))).fetchone()
+        last_ns, every_ns = map(int, found)
         return self.host_ns(last_ns) + max(round(QUIET_S * 1e9), round(2 * every_ns / self.factor))
 
     def crossing_ns(self, channel: str, over: float, after_ns: int) -> int | None:
@@ -83,7 +85,8 @@ class Kept:
         """Planned slots that have no row, by channel; empty when none.
 
         Slot k of a channel is due at k x ``every_ns`` of session time, and has one row, good or not. Counted are the
-        slots from the channel's first to the last that must be committed: due before the fault, less 250 ms, a
+        slots from the channel's first (it must have a row soon after the session began) to the last that must be
+        committed: due before the fault, less 250 ms, a
         commit, and the longest exchange the channel had, for a reading exists only when its exchange is over. Where
         the logger lived on (``last`` false), all slots up to its last row count.
 
@@ -99,8 +102,8 @@ class Kept:
                 rows = db.execute(_ROWS, (number,)).fetchall()
                 slots = [_slot(t_ns, took_us, every_ns) for t_ns, took_us, _ in rows]
                 first = -(-began_ns // every_ns)
-                if slots and slots[0] == first + 1:  # the session's start was told just before a slot was due
-                    first += 1
+                if slots and slots[0] * every_ns - began_ns < START_S * 1e9 * self.factor:
+                    first = slots[0]
                 longest_ns = max((took_us or 0 for _, took_us, _ in rows), default=0) * 1000
                 end = -(-(cut_ns - longest_ns) // every_ns)
                 if instrument in _BY_ITSELF:

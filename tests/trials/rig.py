@@ -132,7 +132,9 @@ class Rig:
 
 
 @contextlib.contextmanager
-def rig(folder: Path, *, box: Mode, seed: int, limits: str = "", wrapped: str = "", small: bool = False) -> Iterator[Rig]:
+def rig(
+    folder: Path, *, box: Mode, seed: int, limits: str = "", wrapped: str = "", small: bool = False
+) -> Iterator[Rig]:
     """A bench and a heat run on it, about to key down for the first time.
 
     Args:
