@@ -220,6 +220,10 @@ class LineTalk:
         self._in_step = False
 
     def _known(self, who: str) -> str:
+        # 488.2 wants printable ASCII; anything else is a line that garbles, not somebody with another name. What was
+        # no ASCII is written as an escape by now.
+        if not who.isprintable() or "\\x" in who:
+            raise BadReply("a garbled answer to who it is", said=who)
         pattern = self._settings.identity
         if pattern and not re.search(pattern, who):
             raise WrongInstrument(f'"{who}" answers, where the bench file wants identity "{pattern}"', said=who)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings
-from benchlog.simulate.wire import TcpWire
+from benchlog.simulate.wire import Garbage, TcpWire
 from benchlog_drivers.scpi import Scpi, ScpiOptions
 
 
@@ -268,3 +268,13 @@ def test_no_foreign_exception_slips_out(scpi: Any, exc: BaseException, where: st
     assert caught.value.__cause__ is exc
     assert caught.value.what
     driver.close()
+
+
+def test_a_garbled_answer_to_who_it_is_is_no_other_instrument() -> None:
+    """The line garbles; nobody has put another meter there."""
+    with TcpWire(lambda _question: "unused") as wire:
+        wire.trouble = Garbage(b"Ex\xffmp\x01e,1\n")
+        driver = Scpi(Settings("meter", wire.address, 0.3, identity="^Example", options=Scpi.Options()))
+        with pytest.raises(BadReply, match="garbled"):
+            driver.open()
+        driver.close()

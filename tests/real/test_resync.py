@@ -117,6 +117,22 @@ def test_an_answer_given_twice_never_answers_another_question(rig: Rig, gap: flo
     assert [question for question, _, _ in rig.kept[-2:]] == ["B?", "C?"]
 
 
+def test_one_that_once_answered_twice_is_given_more_time_to_do_so(rig: Rig) -> None:
+    """The second answer comes after ``quiet``: it is noticed too late at first, and in time from then on."""
+    opened(rig)
+    rig.wire.trouble = Twice(0.01)
+    rig.run(["A?", "B?", "C?"])
+    rig.check_kept()
+    rig.wire.trouble = None
+    rig.reopen()
+    rig.wire.trouble = Twice(0.01)
+    rig.ask("A?")
+    heard = rig.instrument.heard
+    with pytest.raises(UnaskedReply):
+        rig.driver.ask("B?")
+    assert rig.instrument.heard == heard, "told before it was asked"
+
+
 def test_an_answer_given_twice_at_once_is_refused(rig: Rig) -> None:
     opened(rig)
     rig.wire.trouble = Twice()
@@ -301,9 +317,11 @@ def test_the_bench_file_says_who_may_answer(rig: Rig) -> None:
 
 
 def test_who_it_is_is_never_a_reading(rig: Rig) -> None:
-    opened(rig)
-    rig.wire.trouble = Garbage(rig.instrument.identity.encode() + b"\n")
-    with pytest.raises(BadReply):
+    """Not even where it looks like one."""
+    rig.instrument.identity = "+7000000"
+    opened(rig, identity="^.7")
+    rig.wire.trouble = Garbage(b"+7000000\n")
+    with pytest.raises(BadReply, match="who it is"):
         rig.driver.ask("A?")
 
 
