@@ -35,7 +35,8 @@ def _times(found: object) -> object:
         matched = _AT.fullmatch(one) if isinstance(one, str) else None
         if matched is None:
             raise ValueError('a time of day is written "02:30" or "02:30:15"; several stand in a list')
-        times.append(time(*(int(part or 0) for part in matched.groups())))
+        hour, minute, second = (int(part or 0) for part in matched.groups())
+        times.append(time(hour, minute, second))
     if not times:
         raise ValueError("no time at all: this never starts")
     return tuple(sorted(set(times)))
@@ -44,7 +45,7 @@ def _times(found: object) -> object:
 def _zone(text: str) -> str:
     try:
         ZoneInfo(text)
-    except (OSError, ValueError):  # a folder of the zone data is no zone either
+    except (OSError, ValueError, KeyError):  # what it raises depends on what is wrong with the name
         raise ValueError('not a time zone this computer knows; one is written "Europe/Vienna" or "UTC"') from None
     return text
 
@@ -178,6 +179,10 @@ def misfits(timetable: Timetable, bench: Bench, plan: Plan) -> list[Fault]:
         where = f'start[{i}] "{start.name}".run'
         if start.run == "soak" and plan.soak is None:
             faults.append(Fault(where, '"soak"', f"the plan ({plan.source.path}) has no [soak]"))
+        if start.run == "soak" and plan.soak is not None and len(plan.soak.bands) > 1:
+            faults.append(
+                Fault(where, '"soak"', "the plan's [soak] names several bands; nobody is there to change them")
+            )
         if start.run == "soak" and bench.key is None:
             faults.append(Fault(where, '"soak"', f"the bench file ({bench.source.path}) names no key line ([key])"))
     names = [instrument.name for instrument in bench.instruments]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 from pathlib import Path
@@ -54,7 +53,7 @@ def serve_command(bench_path: Path, plan_path: Path, store_path: Path, timetable
     manager = Manager()
     with stopped_by_signals() as stop, taken(store_path), Control(port) as control:
         daemon = Daemon(Files(bench_path, plan_path, store_path), timetable, bench, plan, manager)
-        clean = False
+        clean = True
         try:
             daemon.open()
             place = Place(control.port, os.getpid(), control.token, str(store_path.resolve()))
@@ -67,8 +66,7 @@ def serve_command(bench_path: Path, plan_path: Path, store_path: Path, timetable
                 logs.log("the daemon is asked to end")
                 clean = daemon.close("the daemon was asked to end")
         finally:
-            with contextlib.suppress(Exception):
-                clean = daemon.close("the daemon fell over") and clean
+            clean = daemon.close("the daemon fell over") and clean
     if not clean:
         logs.warn("the run did not end in time; its guard keys up when this process ends")
     logs.log("the daemon has ended")

@@ -29,6 +29,7 @@ from benchlog.runs.records import record_of
 from benchlog.store.enter import enter
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoredSession, StoreReader
+from benchlog.store.starts import missed
 
 
 @click.command("sessions")
@@ -44,6 +45,7 @@ def sessions_command(store_path: Path, as_json: bool) -> int:
         return 0
     if not sessions:
         click.echo("No session in this store yet.")
+        _echo_missed(store_path)
         return 0
     table = Table(box=box.HORIZONTALS, pad_edge=False, show_edge=True, padding=(0, 1))
     for heading in ("No.", "Kind", "Transmitter", "Started (UTC)", "Lasted", "Readings", "Ended"):
@@ -60,7 +62,14 @@ def sessions_command(store_path: Path, as_json: bool) -> int:
             Text(session.ending if session.ended_ns is not None else "not ended: running, or cut off"),
         )
     Console(highlight=False).print(table)
+    _echo_missed(store_path)
     return 0
+
+
+def _echo_missed(store_path: Path) -> None:
+    """What the timetable wanted and did not get."""
+    for start in missed(store_path):
+        click.echo(f"Missed: {start.entry} ({start.run}), due {words.stamp(start.due_ns)} UTC: {start.missed}")
 
 
 def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from benchlog.cli.options import bench_option, json_option, plan_option, read_fi
 from benchlog.cli.record import print_record
 from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
-from benchlog.errors import UsageError
+from benchlog.errors import BenchlogError, UsageError
 from benchlog.model import SessionKind
 from benchlog.plan import Plan
 from benchlog.report.numbers import duration
@@ -139,8 +139,13 @@ def attend(
         done = conduct(session, stop, tell)
         if done.stopped is not None:
             screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
-    status = print_record(record_of(store, done.session_id), as_json=as_json)
-    return status if done.stopped is None else done.stopped.exit_status
+    if done.stopped is None:
+        return print_record(record_of(store, done.session_id), as_json=as_json)
+    try:
+        print_record(record_of(store, done.session_id), as_json=as_json)
+    except BenchlogError as exc:  # that it was stopped for safety matters more than that the record cannot be shown now
+        click.echo(f"benchlog: {exc}", err=True)
+    return done.stopped.exit_status
 
 
 def _prompt(kind: SessionKind, plan: Plan, keys: bool) -> str:

@@ -1,9 +1,10 @@
 """The daemon: runs by the timetable, with nobody there.
 
-``serving`` is the loop that holds it together; ``due`` works out what the timetable wants, ``unattended`` conducts one
-run in a thread of its own, ``resume`` closes and continues what a crash cut off, ``backup`` copies the store, ``notices``
-tells somebody who is not looking, ``control`` and ``client`` are the two ends of the loopback API, ``place`` is where they
-find each other, ``systemd`` and ``logs`` speak to the system. Imports runs, report and below; the front doors import it.
+``serving`` is the loop that holds it together; ``due`` and ``entries`` work out what the timetable wants,
+``unattended`` conducts one run in a thread of its own, ``resume`` closes and continues what a crash cut off,
+``backup`` copies the store, ``notices`` tells somebody who is not looking, ``control`` and ``client`` are the two ends
+of the loopback API, ``place`` is where they find each other, ``systemd`` and ``logs`` speak to the system. Imports runs
+and below; the front doors import it.
 
 Promises, tried through real processes in tests/cli/test_serve.py:
   - a start that was due becomes a session, or a missed start with its reason: a row and a notice, never nothing;

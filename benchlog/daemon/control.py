@@ -1,8 +1,8 @@
 """The daemon's control: a small API on loopback, which ``benchlog status`` and ``benchlog stop`` use.
 
 Who may: anyone on this computer may ask how things stand; to change something takes the token that only the daemon's
-own user can read (``place``). The Host header must be loopback's own, so that no web page can reach it by a name that it
-makes resolve here.
+own user can read (``place``). The Host header must be loopback's own, so that no web page can reach it by a name
+that it makes resolve here.
 
     GET  /status   how things stand, ``Daemon.status``
     POST /stop     ends the run that is on, cleanly, the key up first: 202 and {"stopping": session}, 409 for no run

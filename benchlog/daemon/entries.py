@@ -26,7 +26,6 @@ class Entry:
     trigger: Any
     times: str
     accounted: datetime  # UTC
-    was_down: bool = False  # what is due until the first look was due while nobody ran
 
     @property
     def run(self) -> str:
@@ -71,7 +70,7 @@ def entries(timetable: Timetable, known: Mapping[str, Mark]) -> list[Entry]:
             accounted = utc(0)  # one that is past already was missed
         else:
             accounted = now
-        found.append(Entry(name, does, when, times, accounted, was_down=True))
+        found.append(Entry(name, does, when, times, accounted))
     return found
 
 

@@ -24,7 +24,15 @@ from benchlog.clock import rfc3339
 from benchlog.daemon.logs import log, warn
 from benchlog.timetable import Notices
 
-Kind = Literal["run-ended", "run-failed", "stopped-for-safety", "missed-start", "calibration-due", "backup-failed"]
+Kind = Literal[
+    "run-ended",
+    "run-failed",
+    "stopped-for-safety",
+    "paused-for-safety",
+    "missed-start",
+    "calibration-due",
+    "backup-failed",
+]
 Notice = Mapping[str, Any]
 SCHEMA = "benchlog-notice/1"
 PAUSES_S = (1.0, 5.0)  # before the second try, and before the third and last
@@ -61,21 +69,21 @@ class Teller:
 class _Channel:
     def __init__(self, name: str, deliver: Callable[[Notice], None]) -> None:
         self._name, self._deliver = name, deliver
-        self._waiting: queue.Queue[Notice | None] = queue.Queue(MOST_WAITING)
+        self._waiting: queue.SimpleQueue[Notice | None] = queue.SimpleQueue()
         self._ends = threading.Event()
         # A daemon: somebody's hanging web server must not keep this program from ending.
         self._thread = threading.Thread(target=self._work, name=f"notices by {name}", daemon=True)
         self._thread.start()
 
-    def put(self, notice: Notice | None) -> None:
-        try:
-            self._waiting.put_nowait(notice)
-        except queue.Full:
+    def put(self, notice: Notice) -> None:
+        if self._waiting.qsize() < MOST_WAITING:
+            self._waiting.put(notice)
+        else:
             warn(f"a notice is lost: {MOST_WAITING} wait for the {self._name} already", notice=notice)
 
     def close(self, until: float) -> None:
         self._ends.set()
-        self.put(None)
+        self._waiting.put(None)
         self._thread.join(max(0.0, until - time.monotonic()))
         if self._thread.is_alive():
             warn(f"the {self._name} has not taken every notice; they are lost", waiting=self._waiting.qsize())

@@ -1,8 +1,8 @@
 """The daemon itself: wakes by the timetable, accounts for every start, keeps one run at a time.
 
 The scheduler (APScheduler) is the alarm clock and no more: its own notion of misfires is not what is kept. Whoever
-looks at an entry, the scheduler or the loop a little later, takes what was due since it was looked at last; each of those
-becomes a run or a missed start.
+looks at an entry, the scheduler or the loop a little later, takes what was due since it was looked at last; each of
+those becomes a run or a missed start.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from benchlog.daemon.backup import back_up
 from benchlog.daemon.due import following
 from benchlog.daemon.entries import Entry, entries, nanoseconds, now_utc
 from benchlog.daemon.logs import log, warn
-from benchlog.daemon.notices import Teller
+from benchlog.daemon.notices import Kind, Teller
 from benchlog.daemon.resume import close_what_was_cut_off, to_continue
 from benchlog.daemon.systemd import Manager
 from benchlog.daemon.unattended import COLD, Continued, Job, Unattended
@@ -44,6 +44,7 @@ PULSE_LATE_S = 20.0  # without a pulse for so long, the timetable counts as dead
 MARKS_S = 30.0
 RUN_ENDS_S = 15.0
 NOTICES_S = 2.0
+_DOWN = "the daemon was not running"
 _NOT_BEGUN = "it had not begun when the daemon ended"
 
 
@@ -74,7 +75,7 @@ class Daemon:
         self._backups: list[threading.Thread] = []
         self._cold_at = 0.0
         self._ending = False
-        self._started_ns = time.time_ns()
+        self._since = now_utc()
         self._pulsed = self._marked = self._fed = time.monotonic()
         self._scheduler = BackgroundScheduler(
             executors={"default": ThreadPoolExecutor(2)},
@@ -141,9 +142,10 @@ class Daemon:
 
     def close(self, why: str) -> bool:
         """End the run, the key up first, and everything else. False where the run did not end in time."""
+        if self._ending:
+            return True
+        self._ending = clean = True
         self._manager.stopping()
-        self._ending = True
-        clean = True
         if (run := self._run) is not None:
             run.stop(why)
             clean = run.join(RUN_ENDS_S)
@@ -170,7 +172,7 @@ class Daemon:
         ]
         return {
             "schema": "benchlog-daemon/1",
-            "started": rfc3339(self._started_ns, 0),
+            "started": _told(self._since),
             "bench": self._bench.name,
             "transmitter": self._plan.transmitter.name,
             "store": str(self._files.store),
@@ -208,7 +210,6 @@ class Daemon:
         """Take what was due, and let the newest begin unless it is too late for it."""
         with self._lock:
             now = now_utc()
-            was_down, entry.was_down = entry.was_down, False
             found, all_told = entry.take(until or now)
             if not found:
                 return
@@ -216,13 +217,12 @@ class Daemon:
             if isinstance(does, Calibration):
                 self._remind(does)
                 return
-            down = "the daemon was not running"
-            begin_newest = all_told and not was_down and now - found[-1] <= GRACE
+            begin_newest = all_told and found[-1] > self._since and now - found[-1] <= GRACE
             for at in found[:-1] if begin_newest else found:
                 late_s = (now - at).total_seconds()
-                self._miss(entry, at, down if was_down else f"noticed {late_s:.0f} s late")
+                self._miss(entry, at, _DOWN if at <= self._since else f"noticed {late_s:.0f} s late")
             if not all_told:
-                self._miss(entry, entry.accounted, f"so were all others until then; {down}")
+                self._miss(entry, entry.accounted, "so were all others until then")
             if begin_newest and isinstance(does, Backup):
                 self._back_up(entry, does, found[-1])
             elif begin_newest and isinstance(does, Start):
@@ -242,8 +242,12 @@ class Daemon:
             self._unkept.append(replace(row, session=session))
             log(f"{entry.name}: {start.run} session {session} begun", entry=entry.name, session=session)
 
+        def paused(why: str) -> None:
+            text = f"{start.run} ({entry.name}) is paused, with the key up: {why}"
+            self._teller.tell("paused-for-safety", text, entry=entry.name, run=start.run)
+
         self._current = row
-        self._run = Unattended(job, cold_at=self._cold_at, begun=begun)
+        self._run = Unattended(job, cold_at=self._cold_at, begun=begun, paused=paused)
         self._run.start()
 
     def _occupied(self) -> str:
@@ -275,14 +279,16 @@ class Daemon:
             if outcome.session is None:
                 self._miss_row(replace(row, missed=outcome.text))
                 return
+            store = str(self._files.store)
             text = f"{row.run} session {outcome.session} ({row.entry}): {outcome.text}"
-            facts = {"session": outcome.session, "entry": row.entry, "run": row.run, "store": str(self._files.store)}
+            facts: dict[str, Any] = {"session": outcome.session, "entry": row.entry, "run": row.run}
             if outcome.kind == "ended":
                 log(text, **facts)
-                self._teller.tell("run-ended", text, **facts)
+                self._teller.tell("run-ended", text, **facts, store=store)
             else:
                 warn(text, **facts)
-                self._teller.tell("stopped-for-safety" if outcome.kind == "stopped" else "run-failed", text, **facts)
+                kind: Kind = "stopped-for-safety" if outcome.kind == "stopped" else "run-failed"
+                self._teller.tell(kind, text, **facts, store=store)
 
     def _miss(self, entry: Entry, at: datetime, why: str, continued: Continued | None = None) -> None:
         before = continued.session if continued else None
@@ -358,4 +364,3 @@ def _days_left(calibration: Calibration) -> int:
 
 def _told(when: datetime) -> str:
     return rfc3339(nanoseconds(when), 0)
-

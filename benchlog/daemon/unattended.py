@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 import threading
 import time
@@ -16,8 +15,6 @@ from benchlog.bench import Bench, load_bench
 from benchlog.clock import Clock, rfc3339
 from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
-from benchlog.keying.client import assumed_power_w
-from benchlog.keying.heat import HeatBudget
 from benchlog.model import Event
 from benchlog.plan import Plan, load_plan
 from benchlog.runs.conduct import conduct, look_round
@@ -71,19 +68,21 @@ class Unattended:
         cold_at: on ``time.monotonic``, when the load is cold again after what was keyed before; a keyed run waits for
             it, because its guard takes the load for cold.
         begun: called with the session's number, from the run's thread.
+        paused: the same with why a crossed limit pauses the run.
     """
 
-    def __init__(self, job: Job, *, cold_at: float, begun: Callable[[int], None]) -> None:
+    def __init__(
+        self, job: Job, *, cold_at: float, begun: Callable[[int], None], paused: Callable[[str], None]
+    ) -> None:
         self.job = job
         self.session_id: int | None = None
         self.outcome: Outcome | None = None
         self.cooling_s = 0.0  # real seconds: the load's time constant, where it was keyed
-        self._cold_at, self._begun = cold_at, begun
+        self._cold_at, self._begun, self._paused = cold_at, begun, paused
         self._phase: Phase = "waiting"
         self._stop = threading.Event()
         self._why = ""
         self._tick: Tick | None = None
-        self._heat: _Heat | None = None
         self._clock: Clock | None = None
         self._alive_at = time.monotonic()
         # A daemon: should it hang, the program still ends, and the guard keys up when it does.
@@ -130,7 +129,7 @@ class Unattended:
             "key_down_s": None,
             "band": None,
             "latest": [],
-            "load_heat": self._heat.fraction if self._heat else None,
+            "load_heat": tick.heat if tick is not None else None,
         }
         if tick is not None and clock is not None:
             said["t_s"] = round(tick.t_s, 3)
@@ -148,7 +147,7 @@ class Unattended:
             outcome = self._run()
         except BenchlogError as exc:
             outcome = Outcome("failed", str(exc).replace("\n  ", " "), self.session_id)
-        except Exception as exc:
+        except Exception as exc:  # noqa: BLE001 - the daemon outlives a run, whatever ended it
             LOG.exception("a fault in benchlog itself")
             outcome = Outcome("failed", f"a fault in benchlog itself: {exc!r}", self.session_id)
         self.outcome = outcome
@@ -167,7 +166,6 @@ class Unattended:
                 warn(f"{found.instrument.name}: {found.fault}; it is tried again all along")
         if keyed:
             plan = self._for_the_time_left(plan)
-            self._heat = _Heat(bench)
             self.cooling_s = clock.real_s(bench.load.cooling) if bench.load else 0.0
         session = _Explained(self, bench, plan, clock)
         if self._stop.is_set():
@@ -205,8 +203,6 @@ class Unattended:
                 self._begun(session_id)
             case Tick():
                 self._tick = happening
-                if self._heat:
-                    self._heat.feed(happening)
                 if self._lasts_s <= happening.t_s:
                     self.stop("its time was over")
             case KeyedUp(key_down):
@@ -214,6 +210,8 @@ class Unattended:
                     power_w=key_down.power_w, frequency_hz=key_down.frequency_hz)  # fmt: skip
             case Trouble(event):
                 warn(event.text, session=self.session_id, kind=event.kind, instrument=event.instrument)
+                if event.kind == "limit" and event.data.get("paused"):
+                    self._paused(event.text)
 
     @property
     def _lasts_s(self) -> float:
@@ -235,33 +233,6 @@ class _Explained(Session):
         if self._run._why:
             self.ending = self.ending.replace("ended by the operator", f"ended: {self._run._why}", 1)
         super().__exit__(kind, exc, traceback)
-
-
-class _Heat:
-    """The load's heat by the power that is measured; the guard has its own account, by the most there may be."""
-
-    def __init__(self, bench: Bench) -> None:
-        self._budget = HeatBudget(bench.load.continuous, bench.load.cooling) if bench.load else None
-        self._assumed_w = assumed_power_w(bench) or 0.0
-        channel = bench.measuring("forward-power")
-        self._power = channel.name if channel else ""
-        self._t_s = 0.0
-
-    @property
-    def fraction(self) -> float | None:
-        """1 is the most it may have; None where the bench file says nothing of the load."""
-        return round(self._budget.fraction, 4) if self._budget else None
-
-    def feed(self, tick: Tick) -> None:
-        if self._budget is None:
-            return
-        latest = tick.latest.get(self._power)
-        power_w = 0.0
-        if tick.down_since_s is not None:
-            power_w = latest.value if latest is not None and latest.value is not None else self._assumed_w
-        with contextlib.suppress(OverflowError):
-            self._budget.advance(max(0.0, tick.t_s - self._t_s), max(0.0, power_w))
-        self._t_s = tick.t_s
 
 
 _SI = {"power": "W", "frequency": "Hz", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}

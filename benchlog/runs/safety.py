@@ -18,7 +18,6 @@ from benchlog.keying.limits import Crossing, Watchdog
 from benchlog.model import Event, Reading
 from benchlog.runs.session import Session
 
-
 ENDS = ("asked", "the time asked for is over")  # the guard's words for a key-down that ended as it should
 
 
@@ -174,7 +173,10 @@ class Keyer:
         self._guard.beat()
         self._note()
         if not self._guard.alive:
-            _stop(self._session, "the guard of the key line has ended, and the line fell with it")
+            try:
+                self.up()
+            finally:
+                _stop(self._session, "the guard of the key line has ended")
         if self._fell:
             _stop(self._session, f"the guard keyed up: {self._fell}")
         if self._guard.is_lost:

@@ -32,6 +32,8 @@ from benchlog.files import Duration, Table
 LONGEST_REPLY = 65536  # bytes; more is no reply
 _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hearing the same twice
 _WARY_S = 0.02  # ``quiet`` for an instrument that has once said more than was asked
+_FULL = 65536  # bytes found waiting on a line that nobody read for long: Linux keeps no more
+_FLOOD = 16 * _FULL  # bytes that come while we read: faster than any line of text
 _SLICE_S = 0.01  # a listener's look at the line: as sharply as a line's arrival is known
 
 FindEnd = Callable[[bytes | bytearray, bytes], int | None]
@@ -329,17 +331,18 @@ class LineTalk:
 
     def _listened(self, link: Link, wait_s: float) -> list[bytes]:
         """The whole lines that have arrived since the last look."""
-        heard = len(self._buffer)
+        heard = 0
         while piece := link.receive(wait_s):
-            self._buffer += piece
             wait_s = 0.0
-            if len(self._buffer) - heard > LONGEST_REPLY:
-                raise BadReply("does not stop talking", said=bytes(self._buffer[:200]))
+            heard += len(piece)
+            if heard > _FLOOD:
+                raise BadReply("does not stop talking", said=piece[:200])
+            self._buffer += piece
+            if heard >= _FULL:
+                # The kernel's buffers were full, and what came then is lost: what is here is old, and has a hole.
+                self._buffer.clear()
+                self._in_step = False
         self._looked_at = time.monotonic()
-        if len(self._buffer) - heard >= _KERNEL_BUFFER:
-            # It was full, and what came then is lost: what there is is old, and may have lines with a hole.
-            self._buffer.clear()
-            self._in_step = False
         *lines, rest = bytes(self._buffer).split(self._read_end)
         if len(rest) > LONGEST_REPLY:
             raise BadReply(f"no end of line in {LONGEST_REPLY} bytes", said=rest[:200])
@@ -348,9 +351,6 @@ class LineTalk:
             self._in_step = True
             del lines[0]  # its beginning may have been missed
         return lines
-
-
-_KERNEL_BUFFER = 4095  # what Linux keeps of a terminal line that nobody reads
 
 
 def _text(line: bytes) -> str:

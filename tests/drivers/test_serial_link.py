@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import pytest
 import serial
 
 from benchlog.driver import LinkLost, Settings
-from benchlog.simulate.wire import PtyWire
+from benchlog.simulate.wire import HangUp, PtyWire, TcpWire
 from benchlog_drivers.serial_link import SerialOptions
 from benchlog_drivers.serial_text import SerialText, SerialTextOptions
 
@@ -80,3 +81,16 @@ def test_line_settings_reach_the_port() -> None:
 
 def test_a_character_takes_its_bits() -> None:
     assert SerialOptions(baud=9600).character_s == pytest.approx(10 / 9600)
+
+
+def test_a_connection_the_other_side_closed_leaves_no_socket() -> None:
+    """pyserial forgets it; a socket that is collected open is a ResourceWarning, and that a failure here."""
+    with TcpWire({"P": "1.5"}.get) as wire:
+        driver = driver_on(f"socket://127.0.0.1:{wire.port}")
+        driver.open()
+        assert driver.ask("P").values == {"value": 1.5}
+        wire.trouble = HangUp()
+        with pytest.raises(LinkLost):
+            driver.ask("P")
+        driver.close()
+        gc.collect()

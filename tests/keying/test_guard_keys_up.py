@@ -124,6 +124,26 @@ def test_signals_to_the_guard() -> None:
             assert guard.process.wait(5.0) == 0
 
 
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
+def test_a_box_that_holds_its_state_is_keyed_up_by_a_second_guard(
+    holding_box: KeyBox, guard_of: GuardOf, number: signal.Signals
+) -> None:
+    """Relays keep their last state too: when the guard dies, its line's closing tells them nothing."""
+    guard = guard_of(holding_box.address)
+    guard.down(20)
+    started_s = time.monotonic()
+    os.kill(guard.pid, number)
+    while guard.alive:  # a guard that was stopped is found out by its silence
+        guard.beat()
+        time.sleep(0.05)
+        assert time.monotonic() - started_s < 3
+    assert holding_box.down
+    guard.up()
+    assert not holding_box.down
+    assert not guard.is_down
+    assert any(event.kind == "up" and "second guard" in event.why for event in guard.edges())
+
+
 def test_the_guard_is_killed_and_the_line_drops_by_closing(box: KeyBox, guard_of: GuardOf) -> None:
     guard = guard_of(box.address)
     guard.down(10.0)
@@ -132,6 +152,17 @@ def test_the_guard_is_killed_and_the_line_drops_by_closing(box: KeyBox, guard_of
     assert told(guard, "gone").why == "the guard ended by itself: signal SIGKILL"
     assert not guard.alive
     guard.beat()
+    guard.up()
+    assert not guard.is_down
+
+
+def test_nobody_confirms_a_key_up_where_cable_and_guard_are_both_gone(
+    box: KeyBox, cable: Cable, guard_of: GuardOf
+) -> None:
+    guard = guard_of(cable.address)
+    guard.down(10.0)
+    cable.pull()
+    os.kill(guard.pid, signal.SIGKILL)
     with pytest.raises(BenchFailed, match="nobody confirms that the key is up"):
         guard.up()
 

@@ -117,6 +117,16 @@ class Rig:
             if pause_s:
                 time.sleep(pause_s)
 
+    def run_until_answered(self, questions: list[str], within_s: float = 8.0) -> None:
+        """``run`` until every question has its answer: the time-outs here are short for a busy machine."""
+        deadline = time.monotonic() + within_s
+        while True:
+            start = len(self.kept)
+            self.run(questions)
+            if [question for question, _, _ in self.kept[start:]] == questions:
+                return
+            assert time.monotonic() < deadline, f"{questions} are not answered"
+
     def check_kept(self) -> None:
         """Every answer that stands was given to its question, after it was asked."""
         for question, value, before in self.kept:

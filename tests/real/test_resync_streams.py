@@ -82,19 +82,19 @@ def test_the_newest_line_is_taken(listen: Listen) -> None:
 
 def test_the_stamp_holds_the_moment_the_line_was_made(listen: Listen) -> None:
     """Oldest and newest age bracket when it was sent, whether it was waiting or waited for."""
-    _, driver, talker = listen(every_s=0.05)
+    _, driver, talker = listen(every_s=0.25, timeout_s=1.0)
     driver.open()
     heard(driver)
-    for pause in (0.0, 0.0, 0.13, 0.0, 0.07, 0.2):
+    for pause in (0.0, 0.42, 0.0, 0.3):
         time.sleep(pause)
         answer = driver.ask("")
         now = time.monotonic()
         assert answer.age_s is not None
         oldest, newest = answer.age_s
         sent = talker.sent[int(answer.values["count"])]
-        assert newest - 0.002 <= now - sent <= oldest + 0.05, "sent within the stamp; the machine may send late"
+        assert newest - 0.01 <= now - sent <= oldest + 0.05, "sent within the stamp; a busy machine sends late"
         assert 0 <= newest <= oldest
-        assert oldest < 0.02 + 0.05 + pause + 0.05, "no wider than what we did not see"
+        assert oldest < pause + 0.15, "no wider than what we did not see"
 
 
 def test_a_line_waited_for_is_stamped_sharply(listen: Listen) -> None:
@@ -192,11 +192,14 @@ def test_a_pulled_adapter_is_lost_and_comes_back(listen: Listen) -> None:
 
 
 def test_lines_that_nobody_took_are_old_and_not_read(listen: Listen) -> None:
-    """The kernel keeps 4095 bytes and drops what follows: those lines are the oldest, and the last has a hole."""
-    _, driver, talker = listen(every_s=0.0004, timeout_s=2.0)
+    """The kernel keeps the first 68 KB and drops what follows: the newest line there is old, and has a hole."""
+    _, driver, talker = listen(every_s=0.0, timeout_s=2.0)
     driver.open()
     heard(driver)
-    time.sleep(0.8)  # some 10 KB
+    while len(talker.sent) * len("n=000001\n") < 80_000:
+        time.sleep(0.05)
+    talker.every_s = 0.02
+    time.sleep(0.5)
     count, now = heard(driver), time.monotonic()
     assert now - talker.sent[count] < 0.3
 

@@ -17,7 +17,8 @@ RULES: dict[Rule, str] = {
     "crossing": "from the stamp of the first stored reading over the limit",
     "plugged": "nobody can key up a box that holds its state while its cable is pulled: the key must be down until it "
     "is plugged in again, and up within 1 s from then",
-    "goes on": "no reason to key up: the key must stay down, the run go on, and an event say what happened",
+    "goes on": "no reason to key up: the key must stay down, the run go on, and an event say what happened; the second "
+    "counts from SIGTERM after that",
 }
 
 

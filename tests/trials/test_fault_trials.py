@@ -6,12 +6,15 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 
 import pytest
 
 from tests.trials.faults import FAULTS, Fault
+from tests.trials.judge import Kept
 from tests.trials.rig import runtime_folder
 from tests.trials.trial import Outcome, make
 
@@ -22,7 +25,7 @@ Outcomes = dict[str, list[Future[Outcome]]]
 @pytest.fixture(scope="module")
 def outcomes() -> Iterator[Outcomes]:
     """All trials, some at a time: most of a trial is waiting for processes to start and to end."""
-    with runtime_folder() as folder, ThreadPoolExecutor(3) as pool:
+    with runtime_folder() as folder, ThreadPoolExecutor(2) as pool:
         yield {
             fault.name: [
                 pool.submit(make, fault, folder / f"{n}-{k}", k) for k in range(TIMES.get(fault.name, 1))
@@ -44,3 +47,22 @@ def test_the_key_goes_up_and_nothing_is_lost(outcomes: Outcomes, fault: Fault) -
         assert not outcome.unreadable, outcome
         assert not outcome.lost, outcome
         assert not outcome.wrong, outcome
+
+
+def test_the_judge_misses_no_row(outcomes: Outcomes) -> None:
+    """One row of the middle taken out is one row lost, of that channel alone; the last ones are told as well."""
+    outcome = outcomes["SIGTERM of the logger"][0].result(180)
+    assert outcome.store
+    kept = Kept.of(outcome.store)
+    assert kept.lost(outcome.fault_ns, last=False) == {}
+    with closing(sqlite3.connect(outcome.store)) as db:
+        (power,) = db.execute("SELECT id FROM channel WHERE name = 'power'").fetchone()
+        times = [t_ns for (t_ns,) in db.execute("SELECT t_ns FROM reading WHERE channel = ? ORDER BY t_ns", (power,))]
+        db.execute("DELETE FROM reading WHERE t_ns = ? AND channel = ?", (times[len(times) // 2], power))
+        db.commit()
+        assert kept.lost(outcome.fault_ns, last=False) == {"power": 1}
+        cut_ns = kept.session_ns(outcome.fault_ns) - round(10e9)
+        gone = db.execute("DELETE FROM reading WHERE channel = ? AND t_ns > ?", (power, cut_ns)).rowcount
+        db.commit()
+    assert gone > 30
+    assert kept.lost(outcome.fault_ns, last=True)["power"] > 30

@@ -24,6 +24,8 @@ class Outcome:
 
     fault: str
     seed: int
+    fault_ns: int = 0  # CLOCK_MONOTONIC
+    store: Path | None = None
     plain_s: float | None = None
     ruled_s: float | None = None
     up_in_time: bool = False
@@ -62,7 +64,7 @@ def _go(one: Rig, fault: Fault, outcome: Outcome, after_s: float) -> None:
     time.sleep(after_s)
     if not one.is_down:
         raise TrialFailed(f"the key went up before the fault: {one.said[-500:]}")
-    fault_ns = from_ns = time.monotonic_ns()
+    outcome.fault_ns = fault_ns = from_ns = time.monotonic_ns()
     fault.inject(one)
     up_ns: int | None = None
     if fault.rule in ("goes on", "plugged"):
@@ -82,6 +84,7 @@ def _go(one: Rig, fault: Fault, outcome: Outcome, after_s: float) -> None:
     one.bench.tell("cable plugged")
     one.end_logger()
     killed = one.logger.returncode == -signal.SIGKILL
+    outcome.store = one.store
     kept = Kept.of(one.store)
     if up_ns is not None:
         outcome.plain_s = (up_ns - fault_ns) / 1e9
@@ -97,5 +100,5 @@ def _go(one: Rig, fault: Fault, outcome: Outcome, after_s: float) -> None:
     if fault.event and not kept.has_event(fault.event):
         outcome.wrong.append(f"no event of kind {fault.event}")
     outcome.unreadable = kept.faults()
-    outcome.lost = kept.lost(fault_ns, last=killed or fault.small_disk)
+    outcome.lost = kept.lost(fault_ns, last=killed)
     outcome.planned = kept.planned(fault_ns)
