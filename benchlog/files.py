@@ -83,6 +83,8 @@ class TomlFile:
         """Raises BadFile, when there is no such file, or it cannot be read as UTF-8."""
         try:
             return cls(path, path.read_bytes().decode())
+        except FileNotFoundError:
+            raise BadFile(path, [Fault("file", "", "no such file; the examples in config/ are a start")]) from None
         except OSError as exc:
             raise BadFile(path, [Fault("file", "", (exc.strerror or str(exc)).lower())]) from None
         except UnicodeDecodeError as exc:

@@ -15,7 +15,9 @@ from benchlog.cli.record import ending
 from benchlog.errors import UsageError
 from benchlog.plan import load_plan
 from benchlog.runs.records import record_of
+from benchlog.simulate.bench import INSTRUMENTS
 from benchlog.simulate.process import BenchProcess
+from benchlog.simulate.troubles import planned
 
 STORE, RECORD = "demo.benchlog", "record.html"
 
@@ -45,6 +47,8 @@ def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[st
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise UsageError(f"cannot be made: {exc.strerror}", where=str(folder), cure="Name another folder.") from None
+    for trouble in troubles:
+        planned(trouble, INSTRUMENTS)  # a wrong word is told before anything starts
     with BenchProcess(folder, seed=seed, time_factor=time_factor, script="sweep", troubles=troubles) as simulated:
         bench, plan = load_bench(simulated.bench_file, find), load_plan(simulated.plan_file)
         simulated.start()

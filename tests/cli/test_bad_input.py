@@ -83,6 +83,7 @@ def test_missing_files_and_unknown_words(tmp_path: Path) -> None:
     assert (
         "nowhere.toml: 1 fault\n  file: no such file" in benchlog("check", "--bench", "nowhere.toml", status=2).stderr
     )
+    assert "'x' is not a trouble" in benchlog("demo", "--folder", tmp_path / "d", "--trouble", "x", status=2).stderr
     assert "No such command" in benchlog("chekc", status=2).stderr
     assert "give its number" in benchlog("report", "first", status=2).stderr
     missing = benchlog("report", "--store", tmp_path / "none.benchlog", status=2).stderr
