@@ -17,6 +17,7 @@ from benchlog.keying.heat import HeatBudget
 from benchlog.keying.limits import Crossing, Watchdog
 from benchlog.model import Event, Reading
 from benchlog.runs.session import Session
+from benchlog.store.reader import StoreReader
 
 ENDS = ("asked", "the time asked for is over")  # the guard's words for a key-down that ended as it should
 
@@ -227,15 +228,44 @@ class Keyer:
 def held_key(session: Session, power_w: tuple[float, float]) -> Iterator[Keyer]:
     """A guard for a session's key line, with the key up when this is left, however it is left.
 
+    It starts with the heat that earlier sessions left in the load.
+
     ``power_w``: forward power below which the key is taken to be up, and above which down.
     Raises: BenchFailed where the line cannot be held, or nobody confirms that the key is up.
     """
-    with Guard.start(session.bench, clock=session.clock) as guard:
+    with Guard.start(session.bench, clock=session.clock, heat=heat_left(session)) as guard:
         keyer = Keyer(session, guard, power_w)
         try:
             yield keyer
         finally:
             keyer.up()
+
+
+def heat_left(session: Session) -> float:
+    """What earlier sessions in the store left in the load, as a fraction of what it stands; 0 where it is cold.
+
+    By their forward power, from five of its time constants ago on: by then less than 1 % is left.
+    """
+    budget, power = _budget(session), session.bench.measuring("forward-power")
+    if budget is None or power is None:
+        return 0.0
+    reader, clock = StoreReader.open(session.store), session.clock
+    now_ns = clock.started_ns + clock.t_ns()
+    from_ns = now_ns - round(5e9 * budget.cooling_s)
+    last_ns, last_w = from_ns, 0.0
+    for earlier in reader.sessions():
+        if earlier.id == session.id or (earlier.ended_ns is not None and earlier.ended_ns < from_ns):
+            continue
+        raw = reader.raw(earlier.id, (from_ns - earlier.started_ns, now_ns - earlier.started_ns)).get(power.name)
+        for t_ns, value in zip(raw.t_ns.tolist(), raw.value.tolist(), strict=True) if raw else ():
+            at_ns = earlier.started_ns + t_ns
+            if at_ns > last_ns and math.isfinite(value):
+                gone_s = (at_ns - last_ns) / 1e9
+                budget.advance(gone_s, last_w)
+                last_ns, last_w = at_ns, max(0.0, power.in_si(value))
+        last_w = 0.0  # between sessions nobody was keyed, as far as anybody knows
+    budget.advance(max(0, now_ns - last_ns) / 1e9)
+    return budget.fraction
 
 
 def _budget(session: Session) -> HeatBudget | None:

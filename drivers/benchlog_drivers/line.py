@@ -32,8 +32,8 @@ from benchlog.files import Duration, Table
 LONGEST_REPLY = 65536  # bytes; more is no reply
 _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hearing the same twice
 _WARY_S = 0.02  # ``quiet`` for an instrument that has once said more than was asked
-_FULL = 65536  # bytes found waiting on a line that nobody read for long: Linux keeps no more
-_FLOOD = 16 * _FULL  # bytes that come while we read: faster than any line of text
+_FULL = 4095  # bytes that Linux surely keeps of a line that nobody reads
+_FLOOD = 1 << 20  # bytes that come while we read: faster than any line of text
 _SLICE_S = 0.01  # a listener's look at the line: as sharply as a line's arrival is known
 
 FindEnd = Callable[[bytes | bytearray, bytes], int | None]
@@ -339,7 +339,7 @@ class LineTalk:
                 raise BadReply("does not stop talking", said=piece[:200])
             self._buffer += piece
             if heard >= _FULL:
-                # The kernel's buffers were full, and what came then is lost: what is here is old, and has a hole.
+                # The kernel's buffer was full, and what came then may be lost: what is here is old, and may have a hole.
                 self._buffer.clear()
                 self._in_step = False
         self._looked_at = time.monotonic()

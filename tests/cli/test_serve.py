@@ -85,7 +85,7 @@ def test_a_heat_run_by_the_timetable_is_seen_and_stopped(tmp_path: Path) -> None
 def test_sigterm_while_keyed_keys_up_and_ends_the_session(tmp_path: Path) -> None:
     """With a webhook that hangs: it delays nothing."""
     with keyed_bench(tmp_path / "bench") as bench, Hook(hangs=True) as hook:
-        timetable = a_watch(-60, "long ago") + a_soak() + f'[notices]\nwebhook = "{hook.address}"\ntimeout = "20 s"\n'
+        timetable = a_watch(-20, "long ago") + a_soak() + f'[notices]\nwebhook = "{hook.address}"\ntimeout = "20 s"\n'
         with serve(bench, tmp_path, timetable) as served:
             assert hook.met.wait(PATIENCE_S), "the missed start of a minute ago is told at once"
             served.until(keyed)
@@ -139,6 +139,7 @@ def test_after_sigkill_the_session_is_closed_and_continued(tmp_path: Path) -> No
         with serve(bench, tmp_path, timetable) as served:
             said = served.until(keyed)
             assert (said["run"]["session"], said["run"]["continues"]) == (2, 1)
+            assert any("the load cools for another" in line for line in served.daemon.told)
             assert served.daemon.stop(signal.SIGTERM)[0] == 0
     first, second = rows(served.store, "SELECT ended_ns, started_ns, ending, digest FROM session ORDER BY id")
     ((last_ns,),) = rows(

@@ -56,6 +56,24 @@ def test_a_run_whose_loop_hangs_is_not_alive(tmp_path: Path, monkeypatch: pytest
     assert run.outcome.session is None
 
 
+def test_a_heat_run_waits_for_a_hot_load_and_can_be_stopped_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(unattended, "look_round", lambda *_: pytest.fail("it did not wait"))
+    text = '[[start]]\nname = "s"\nrun = "soak"\nmay_key = true\nonce = 2999-01-01T00:00:00Z\n'
+    timetable = timetable_from(TomlFile(Path("t"), text))
+    config = ROOT / "config"
+    job = Job(timetable.starts[0], 0, config / "bench.toml", config / "plan.toml", tmp_path / "s.benchlog", timetable)
+    run = Unattended(job, cold_at=time.monotonic() + 3600, begun=lambda _: None, paused=lambda _: None)
+    run.start()
+    assert not run.join(0.2)
+    assert run.alive
+    run.stop("the test is over")
+    assert run.join(10)
+    assert run.outcome is not None
+    assert (run.outcome.session, run.outcome.text) == (None, "the test is over")
+
+
 def test_the_watchdog_starves_when_the_timetable_is_dead(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(serving, "PULSE_S", 0.1)
     monkeypatch.setattr(serving, "PULSE_LATE_S", 1.0)
@@ -82,8 +100,17 @@ def test_the_watchdog_starves_when_the_timetable_is_dead(tmp_path: Path, monkeyp
             assert time.monotonic() < deadline + 10
             daemon.turn()
             time.sleep(0.02)
+        daemon._run = Hung()  # type: ignore[assignment]
+        assert not daemon.alive, "the timetable alone is not enough"
+        daemon._run = None
     finally:
         assert daemon.close("the test is over")
+
+
+class Hung:
+    """A run whose loop does not turn."""
+
+    on, alive = True, False
 
 
 class Pulse:

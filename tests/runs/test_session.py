@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 import threading
 import time
@@ -17,14 +18,17 @@ from benchlog.clock import Clock
 from benchlog.driver import Answer, NoOptions, NoReply, Settings
 from benchlog.errors import StoreFailed
 from benchlog.files import Table, TomlFile
+from benchlog.model import Reading
 from benchlog.plan import Plan, plan_from
 from benchlog.runs import session as sessions
 from benchlog.runs.conduct import conduct
 from benchlog.runs.happenings import Happening, KeyedDown, KeyedUp, LongEnough, Recognised, Tick, Wanted
+from benchlog.runs.safety import heat_left
 from benchlog.runs.session import Session
 from benchlog.runs.sweep import sweep
 from benchlog.runs.watch import watch
 from benchlog.store.reader import StoreReader
+from benchlog.store.writer import SessionWriter
 
 BENCH = """
 [bench]
@@ -263,3 +267,23 @@ def test_the_loads_heat_follows_the_measured_power(session: Session) -> None:
     conduct(session, stop, tell)
     assert heat[0] == pytest.approx(0, abs=1e-6)
     assert max(heat) == pytest.approx(1.2 * 0.632, abs=0.05)
+
+
+def test_the_load_is_as_hot_as_earlier_sessions_left_it(session: Session, tmp_path: Path) -> None:
+    """Two time constants of rest leave 1/e squared of it."""
+    text = f'[load]\ncontinuous = "100 W"\ncooling = "100 s"\n{BENCH}'
+    bench = bench_from(TomlFile(Path("bench.toml"), text), lambda _: Transmitter)
+    host = Host()
+    first = SessionWriter.begin(
+        session.store, kind="soak", bench=bench, plan=session.plan, clock=Clock(utc_ns=host.utc_ns)
+    )
+    for second in range(101):
+        first.put(Reading("power", second * 10**9, 120.0))
+    first.end("done")
+    host.stepped_ns = 300 * 10**9
+    later = Session(
+        "soak", bench, session.plan, store=session.store, clock=Clock(utc_ns=host.utc_ns), drivers=lambda _: Transmitter
+    )
+    later.id = 2
+    hot = 1.2 * (1 - math.exp(-1.0))
+    assert heat_left(later) == pytest.approx(hot * math.exp(-2.0), rel=0.02)
