@@ -339,7 +339,7 @@ class LineTalk:
                 raise BadReply("does not stop talking", said=piece[:200])
             self._buffer += piece
             if heard >= _FULL:
-                # The kernel's buffer was full, and what came then may be lost: what is here is old, perhaps with a hole.
+                # The kernel's buffer was full, and what came then may be lost: this is old, and may have a hole.
                 self._buffer.clear()
                 self._in_step = False
         self._looked_at = time.monotonic()
