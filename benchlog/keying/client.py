@@ -180,7 +180,7 @@ class Guard:
         self._drain()
         if not self.alive:
             return
-        self._beats += 1
+        self._beats = time.monotonic_ns()
         self._tell({"beat": self._beats})
         now = time.monotonic()
         if self._unanswered_since is None:

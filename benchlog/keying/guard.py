@@ -4,7 +4,7 @@
 
 In, first:   {"line": {driver, address, line, options}, "key_down_s", "heartbeat_s",
               "heat": {continuous_w, cooling_s, fraction, assumed_w} or null}
-In, later:   {"down": seconds}   {"up": true}   {"beat": n}
+In, later:   {"down": seconds}   {"up": true}   {"beat": CLOCK_MONOTONIC in ns when it was sent}
 Out:         {"ready": true}   {"edge": "down" or "up", "why", "took"}   {"refused": why, "wait_s"}
              {"line": "lost" or "back", "why"}   {"beat": n, "down", "heat"}   {"gone": why}
              Each has "t", ns of CLOCK_MONOTONIC. An edge's is when the command was given; "took" ns later it was
@@ -141,7 +141,8 @@ class Guard:
     def _obey(self, message: Message | None) -> None:
         match message:
             case {"beat": int(n), **rest} if not rest:
-                self._beat = time.monotonic()
+                # When it was sent counts, not when a slow line let us hear it; and no beat comes from the future.
+                self._beat = max(self._beat, min(n, time.monotonic_ns()) / 1e9)
                 heat = self._law.heat.fraction if self._law.heat else None
                 self._reports.say(beat=n % 2**63, down=self._state == "down", heat=heat)
             case {"up": True, **rest} if not rest:

@@ -124,9 +124,10 @@ def test_after_sigkill_the_session_is_closed_and_continued(tmp_path: Path) -> No
     with keyed_bench(tmp_path / "bench") as bench:
         text = bench.bench_file.read_text()
         bench.bench_file.write_text(LOAD.sub('continuous = "400 W"\ncooling = "3 s"', text))
-        comes_due = time.monotonic() + 5
+        in_s = AT_ONCE_S + 9.0  # by then the daemon has been killed
+        comes_due = time.monotonic() + in_s
         timetable = (
-            a_soak(more=more) + f'[[start]]\nname = "hourly"\nrun = "watch"\nlasts = "1 min"\nonce = {soon(5)}\n'
+            a_soak(more=more) + f'[[start]]\nname = "hourly"\nrun = "watch"\nlasts = "1 min"\nonce = {soon(in_s)}\n'
         )
         with serve(bench, tmp_path, timetable) as served:
             served.until(keyed)
@@ -215,7 +216,9 @@ def test_a_backup_is_whole_and_the_oldest_go(tmp_path: Path, free_bench: BenchPr
     free_bench.start()
     timetable = a_watch() + '[backup]\nevery = "1 s"\nfolder = "copies"\nkeep = 1\n'
     with serve(free_bench, tmp_path, timetable) as served:
-        served.daemon.wait_for("backup of the store", 3)
+        served.daemon.wait_for("watch session 1 begun")
+        so_far = sum("backup of the store" in line for line in served.daemon.told)
+        served.daemon.wait_for("backup of the store", so_far + 2)
         assert served.daemon.stop(signal.SIGTERM)[0] == 0
     copies = sorted((tmp_path / "copies").iterdir())
     assert len(copies) == 1

@@ -69,6 +69,7 @@ FAULTS = (
     Fault("SIGTERM of the logger", _logger(signal.SIGTERM)),
     Fault("SIGKILL of the guard", _guard(signal.SIGKILL)),
     Fault("SIGSTOP of the guard", _guard(signal.SIGSTOP)),
+    Fault("SIGKILL of the guard (box: hold)", _guard(signal.SIGKILL), box="hold"),
     Fault("power meter silent", _tell("trouble wattmeter=silent"), "quiet", "power"),
     Fault("power meter closed", _tell("trouble wattmeter=hang-up"), "quiet", "power"),
     Fault("power meter garbage", _tell("trouble wattmeter=garbage"), "quiet", "power"),
