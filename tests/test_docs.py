@@ -10,7 +10,7 @@ from typing import Any
 
 from benchlog.acquire.registry import find, installed
 from benchlog.analysis.results import BandResult, Result
-from benchlog.bench import load_bench
+from benchlog.bench import KEY_OPTIONS, load_bench
 from benchlog.cli import _COMMANDS, cli
 from benchlog.clock import Clock
 from benchlog.files import Table
@@ -67,6 +67,13 @@ def test_every_driver_and_each_of_its_options_is_in_the_readme() -> None:
         options: type[Table] = driver.Options
         for option in options.model_fields:
             assert f"`{option}`" in everything, f"{name}: {option}"
+
+
+def test_every_key_line_and_each_of_its_options_is_in_the_readme() -> None:
+    described = {code_in(row[0])[0]: code_in(" ".join(row[1:])) for row in rows_of("`[key]` driver")}
+    assert set(described) == set(KEY_OPTIONS)
+    for name, options in KEY_OPTIONS.items():
+        assert set(options.model_fields) <= set(described[name]), name
 
 
 def test_the_stores_tables_are_as_documented(tmp_path: Path) -> None:
