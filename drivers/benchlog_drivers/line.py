@@ -239,7 +239,7 @@ class LineTalk:
             return NoReply("only part of an answer to who it is", said=bytes(self._buffer[:LONGEST_REPLY]))
         if said:
             return BadReply("no clear answer to who it is", said=said)
-        return NoReply(f"did not say who it is within {self._settings.timeout_s:g} s")
+        return NoReply(f"did not say who it is within {self._settings.timeout_s:.2g} s")
 
     # Asking ----------------------------------------------------------------------------------------------
 
@@ -257,7 +257,7 @@ class LineTalk:
         if reply is None:
             if self._buffer:
                 raise NoReply("only part of a reply came in time", said=bytes(self._buffer))
-            raise NoReply(f"no reply within {self._settings.timeout_s:g} s")
+            raise NoReply(f"no reply within {self._settings.timeout_s:.2g} s")
         if self._buffer:
             raise self._unasked(reply + self._read_end + self._buffer)
         if question != self._options.identify and _text(reply) == self._who:
@@ -326,7 +326,7 @@ class LineTalk:
                     return lines[-1], since, self._looked_at
                 left_s = deadline - time.monotonic()
                 if left_s <= 0:
-                    raise NoReply(f"no whole line within {self._settings.timeout_s:g} s", said=bytes(self._buffer))
+                    raise NoReply(f"no whole line within {self._settings.timeout_s:.2g} s", said=bytes(self._buffer))
                 wait_s = min(left_s, _SLICE_S)
 
     def _listened(self, link: Link, wait_s: float) -> list[bytes]:
