@@ -46,11 +46,14 @@ class Safety(Protocol):
 
 
 class LoadHeat:
-    """The load's heat by the forward power that is measured; what is missing counts as what was measured last."""
+    """The load's heat by the forward power that is measured, on top of what earlier sessions left in it.
+
+    What is missing counts as what was measured last.
+    """
 
     def __init__(self, session: Session) -> None:
         self._power = session.bench.measuring("forward-power")
-        self._budget = _budget(session)
+        self._budget = _budget(session, heat_left(session))
         self._last: tuple[int, float] | None = None  # t_ns, watts
 
     @property
@@ -268,9 +271,9 @@ def heat_left(session: Session) -> float:
     return budget.fraction
 
 
-def _budget(session: Session) -> HeatBudget | None:
+def _budget(session: Session, fraction: float = 0.0) -> HeatBudget | None:
     load = session.bench.load
-    return HeatBudget(load.continuous, load.cooling) if load else None
+    return HeatBudget(load.continuous, load.cooling, fraction) if load else None
 
 
 def _tell(session: Session, text: str, crossing: Crossing | None, *, paused: bool = False) -> None:

@@ -71,5 +71,5 @@ def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Ha
             asked = session.asked.get_nowait()
         except Empty:
             continue
-        if wait_s := keyer.down(spans[asked]):
+        if wait_s := keyer.down(spans[asked], plan.rest):
             yield Resting(happening.t_s + wait_s, 0)
