@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 Measure = Literal[
     "forward-power",
@@ -26,7 +26,6 @@ Measure = Literal[
     "temperature",
     "drive-power",
 ]
-MEASURES: tuple[Measure, ...] = get_args(Measure)
 
 SessionKind = Literal["sweep", "soak", "watch", "import"]
 
@@ -79,7 +78,6 @@ EventKind = Literal[
     "store",  # trouble writing, and its end
     "note",  # what the operator wrote down
 ]
-EVENT_KINDS: tuple[EventKind, ...] = get_args(EventKind)
 
 
 @dataclass(frozen=True, slots=True)

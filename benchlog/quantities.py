@@ -28,6 +28,16 @@ _UNITS: dict[Dimension, dict[str, tuple[float, float, float]]] = {
     "ratio": {"%": (1, 100, 0), "ppm": (1, 10**6, 0), "ppb": (1, 10**9, 0)},
     "drift": {"Hz/h": (1, 3600, 0), "Hz/min": (1, 60, 0), "Hz/s": (1, 1, 0)},
 }
+SI_UNIT: dict[Dimension, str] = {
+    "power": "W",
+    "frequency": "Hz",
+    "voltage": "V",
+    "current": "A",
+    "time": "s",
+    "temperature": "degC",
+    "ratio": "",
+    "drift": "Hz/s",
+}
 _DECIBEL_WATTS = {"dBm": 1e-3, "dBW": 1.0}
 _EXAMPLE: dict[Dimension, str] = {
     "power": "60 W",

@@ -10,23 +10,12 @@ from numpy.typing import NDArray
 
 from benchlog.bench import Bench, Channel
 from benchlog.model import Event, Measure, State
-from benchlog.quantities import Dimension, linear, to_si
+from benchlog.quantities import SI_UNIT, linear, to_si
 from benchlog.series import STATES, RawSeries
 
 GOOD, OVER_RANGE, INVALID, MISSED = (
     STATES.index(state) for state in (State.GOOD, State.OVER_RANGE, State.INVALID, State.MISSED)
 )
-
-_SI_UNIT: dict[Dimension, str] = {
-    "power": "W",
-    "frequency": "Hz",
-    "voltage": "V",
-    "current": "A",
-    "time": "s",
-    "temperature": "degC",
-    "ratio": "",
-    "drift": "Hz/s",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +65,7 @@ def correct(channel: Channel, raw: RawSeries, suspect_ns: Iterable[tuple[int, in
     # A value that is good and yet no finite number would poison every mean it enters.
     state = np.where((state == GOOD) & ~np.isfinite(value), np.uint8(INVALID), state)
     value = np.where(state == GOOD, value, np.nan)
-    return Corrected(channel.name, channel.measures, _SI_UNIT[channel.dimension], raw.t_ns / 1e9, value, state)
+    return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], raw.t_ns / 1e9, value, state)
 
 
 def correct_all(bench: Bench, raw: Mapping[str, RawSeries], events: Iterable[Event] = ()) -> dict[str, Corrected]:

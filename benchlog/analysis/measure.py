@@ -61,11 +61,11 @@ def window_mean(inside: Corrected, droop: DroopFit | None = None) -> WindowMean:
     t_s, values = inside.good()
     n = len(values)
     if not n:
-        return WindowMean(0, math.nan, scatter(values), inside.over_range(), math.nan, math.nan)
+        return WindowMean(0, math.nan, scatter(values), inside.over_range())
     mean = float(values.mean())
     residuals, fitted = values - mean, 1
     if droop is not None:
         residuals, fitted = values - droop.curve(t_s), 2 if droop.tau_s is None else 3
     elif n > 3:
         residuals, fitted = fit_line(t_s, values).residuals, 2
-    return WindowMean(n, mean, scatter(residuals, fitted), inside.over_range(), float(t_s[0]), float(t_s[-1]))
+    return WindowMean(n, mean, scatter(residuals, fitted), inside.over_range())

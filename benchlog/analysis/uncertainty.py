@@ -181,8 +181,6 @@ class WindowMean:
     mean: float  # NaN where n is 0
     scatter: Scatter
     over_range: int  # readings in the window beyond the instrument's range: in no mean, and biasing it
-    first_s: float  # of the good readings
-    last_s: float
 
 
 def pool(windows: Sequence[WindowMean]) -> Measured | None:

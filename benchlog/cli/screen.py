@@ -17,6 +17,7 @@ from rich.text import Text
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.model import State
 from benchlog.plan import Band, Plan
+from benchlog.quantities import SI_UNIT
 from benchlog.report.numbers import duration, megahertz, significant
 from benchlog.runs.happenings import (
     Begun,
@@ -147,13 +148,10 @@ def _heard(band: Band | None, frequency_hz: float) -> str:
     return f"Heard {hertz(frequency_hz)}: {band.name}, {frequency_hz - band.expected_hz:+.0f} Hz from the dial."
 
 
-_UNIT = {"power": "W", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}
-
-
 def _value(latest: Latest) -> str:
     name = latest.channel.name
     if latest.value is None:
         return f"{name}: {'over range' if latest.state is State.OVER_RANGE else '--'}"
     if latest.channel.dimension == "frequency":
         return f"{name}: {hertz(latest.value)}"
-    return f"{name}: {significant(latest.value)} {_UNIT[latest.channel.dimension]}"
+    return f"{name}: {significant(latest.value)} {SI_UNIT[latest.channel.dimension]}"

@@ -17,6 +17,7 @@ from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
 from benchlog.model import Event
 from benchlog.plan import Plan, load_plan
+from benchlog.quantities import SI_UNIT
 from benchlog.runs.conduct import conduct, look_round
 from benchlog.runs.happenings import Begun, Happening, KeyedUp, Latest, Tick, Trouble
 from benchlog.runs.session import Session
@@ -235,16 +236,13 @@ class _Explained(Session):
         super().__exit__(kind, exc, traceback)
 
 
-_SI = {"power": "W", "frequency": "Hz", "voltage": "V", "current": "A", "temperature": "degC", "time": "s", "ratio": ""}
-
-
 def _latest(latest: Latest) -> dict[str, Any]:
     return {
         "channel": latest.channel.name,
         "measures": latest.channel.measures,
         "t_s": round(latest.t_s, 3),
         "value": latest.value if latest.value is not None and math.isfinite(latest.value) else None,
-        "unit": _SI.get(latest.channel.dimension, ""),
+        "unit": SI_UNIT[latest.channel.dimension],
         "state": latest.state.value,
         "reason": latest.reason or None,
     }

@@ -18,12 +18,11 @@ from dataclasses import dataclass
 
 from benchlog.bench import DIMENSION_OF, Bench, Channel
 from benchlog.model import Measure, Reading, State
-from benchlog.quantities import show
+from benchlog.quantities import SI_UNIT, show
 
 QUIET_S = 1.0  # or two of the channel's periods, where that is longer
 LOW_S = 0.5  # how long what needs the key may be below its low end: longer than a report of the key's edge takes
 SWR_FROM = 0.02  # of the forward meter's full scale; below, reflected power is mostly the meter's own error
-_SI = {"power": "W", "frequency": "Hz", "voltage": "V", "current": "A", "temperature": "degC"}
 _DISSIPATION: tuple[Measure, ...] = ("plate-voltage", "plate-current", "forward-power")
 _ONLY_KEYED = {"forward-power", "reflected-power", "drive-power", "frequency", "plate-current", "grid-current", "alc"}
 _SWR: tuple[Measure, ...] = ("forward-power", "reflected-power")
@@ -121,7 +120,7 @@ class Watchdog:
             lasts_ns = reading.t_ns - self._low_ns.setdefault(channel.name, max(reading.t_ns, self._edge_ns))
             if not self._down or lasts_ns < LOW_S * self._grace_ns / QUIET_S:
                 return None
-        unit = _SI[DIMENSION_OF[channel.measures]]
+        unit = SI_UNIT[DIMENSION_OF[channel.measures]]
         text = f"{channel.name}: {_shown(value, unit)} is {side} the limit of {show(bound, unit)}"
         return Crossing(channel.measures, channel.name, reading.t_ns, value, bound, text, reading)
 

@@ -12,7 +12,7 @@ from typing import Literal, Self
 from benchlog.acquire.bus import Bus, buses
 from benchlog.bench import Bench, DriverLookup
 from benchlog.clock import Clock
-from benchlog.errors import StoreFailed
+from benchlog.errors import BenchlogError, StoppedForSafety, StoreFailed
 from benchlog.model import Event, Reading, SessionKind
 from benchlog.plan import Plan
 from benchlog.store.writer import SessionWriter
@@ -67,7 +67,8 @@ class Session:
         self, kind: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
     ) -> None:
         if exc is not None and not isinstance(exc, GeneratorExit):
-            self.ending = f"ended by a fault: {exc}"
+            how = "stopped for safety" if isinstance(exc, StoppedForSafety) else "ended by a fault"
+            self.ending = f"{how}: {exc.what if isinstance(exc, BenchlogError) else exc}"
         until_ns = self.clock.t_ns()
         for bus in self._buses:
             bus.stop(until_ns)

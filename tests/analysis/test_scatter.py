@@ -25,7 +25,7 @@ from benchlog.model import Measured
 def window(values, over_range=0):
     values = np.asarray(values, float)
     mean = float(values.mean()) if len(values) else math.nan
-    return WindowMean(len(values), mean, scatter(values - mean), over_range, 0.0, 1.0)
+    return WindowMean(len(values), mean, scatter(values - mean), over_range)
 
 
 def test_white_noise_is_s_over_root_n():

@@ -6,7 +6,7 @@ import math
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import ClassVar
@@ -38,8 +38,8 @@ name = "meter"
 driver = "scripted"
 address = "here"
 channel = [
-    {name = "power", measures = "forward-power", unit = "W", ask = "Q?", field = "w", every = "100 ms"},
-    {name = "frequency", measures = "frequency", unit = "Hz", ask = "Q?", field = "hz", every = "100 ms"},
+    {name = "power", measures = "forward-power", unit = "W", ask = "Q?", field = "w", every = "500 ms"},
+    {name = "frequency", measures = "frequency", unit = "Hz", ask = "Q?", field = "hz", every = "500 ms"},
 ]
 """
 PLAN = """
@@ -58,7 +58,7 @@ name = "40 m"
 dial = "7.1 MHz"
 min_power = "100 W"
 """
-FACTOR = 10.0
+FACTOR = 5.0  # a busy machine may stall for 0.3 s before it looks like a gap
 
 
 class Transmitter:
@@ -110,6 +110,17 @@ def session(tmp_path: Path, host: Host) -> Session:
     return Session("sweep", bench, plan, store=tmp_path / "s.benchlog", clock=clock, drivers=lambda _: Transmitter)
 
 
+@pytest.fixture
+def stop() -> Iterator[threading.Event]:
+    """Set in the end, so that a run that goes wrong fails its test and does not hang it."""
+    event = threading.Event()
+    timer = threading.Timer(40.0, event.set)
+    timer.start()
+    yield event
+    timer.cancel()
+    timer.join()
+
+
 def keyed(*spans: tuple[float, float, float]) -> Callable[[float], tuple[float, float] | None]:
     """120 W on a frequency within each (from, to, hertz)."""
 
@@ -126,11 +137,11 @@ def kinds(happenings: list[Happening]) -> list[str]:
     return [type(happening).__name__ for happening in happenings if not isinstance(happening, Tick)]
 
 
-def test_a_sweep_goes_by_what_it_hears(session: Session) -> None:
+def test_a_sweep_goes_by_what_it_hears(session: Session, stop: threading.Event) -> None:
     """A tap, then the band it did not ask for, then the one it did; it ends by itself."""
     Transmitter.makes = keyed((1, 2.5, 3.6e6), (4, 12, 7.1e6 + 30), (14, 22, 3.6e6))
     with session:
-        happenings = list(sweep(session, threading.Event()))
+        happenings = list(sweep(session, stop))
     assert kinds(happenings) == [
         "Wanted",
         *("KeyedDown", "Recognised", "KeyedUp"),  # the tap
@@ -146,9 +157,8 @@ def test_a_sweep_goes_by_what_it_hears(session: Session) -> None:
     assert session.ending == "every band measured"
 
 
-def test_what_is_no_band_of_the_plan_is_said_so(session: Session) -> None:
+def test_what_is_no_band_of_the_plan_is_said_so(session: Session, stop: threading.Event) -> None:
     Transmitter.makes = keyed((1, 4, 5.0e6))
-    stop = threading.Event()
     happenings: list[Happening] = []
     with session:
         for happening in watch(session, stop):
@@ -160,12 +170,11 @@ def test_what_is_no_band_of_the_plan_is_said_so(session: Session) -> None:
     assert session.ending == "ended by the operator"
 
 
-def test_a_key_down_whose_readings_stop_is_not_held_down_for_ever(session: Session) -> None:
+def test_a_key_down_whose_readings_stop_is_not_held_down_for_ever(session: Session, stop: threading.Event) -> None:
     def makes(t_s: float) -> tuple[float, float] | None:
         return None if t_s > 4 else (120.0, 3.6e6)
 
     Transmitter.makes = staticmethod(makes)
-    stop = threading.Event()
     with session:
         happenings = []
         for happening in watch(session, stop):
@@ -173,13 +182,14 @@ def test_a_key_down_whose_readings_stop_is_not_held_down_for_ever(session: Sessi
             if isinstance(happening, KeyedUp) or (isinstance(happening, Tick) and happening.t_s > 30):
                 stop.set()
     (up,) = [h for h in happenings if isinstance(h, KeyedUp)]
-    assert up.key_down.stop_s == pytest.approx(4, abs=0.3)
+    assert up.key_down.stop_s == pytest.approx(3.5, abs=0.3), "the last slot that was answered"
     assert not any(isinstance(h, LongEnough | KeyedDown) for h in happenings[happenings.index(up) :])
 
 
 @pytest.mark.parametrize("step_s", [3600, -3600])
-def test_a_stepped_host_clock_is_an_event_and_moves_nothing(session: Session, host: Host, step_s: int) -> None:
-    stop = threading.Event()
+def test_a_stepped_host_clock_is_an_event_and_moves_nothing(
+    session: Session, host: Host, step_s: int, stop: threading.Event
+) -> None:
     with session:
         for happening in watch(session, stop):
             if isinstance(happening, Tick) and happening.t_s > 3:
@@ -195,7 +205,9 @@ def test_a_stepped_host_clock_is_an_event_and_moves_nothing(session: Session, ho
     assert gaps.max() < 3.0, "no hole, no jump of an hour"
 
 
-def test_a_store_that_takes_nothing_ends_the_run_and_says_so(session: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_store_that_takes_nothing_ends_the_run_and_says_so(
+    session: Session, monkeypatch: pytest.MonkeyPatch, stop: threading.Event
+) -> None:
     """Another program holds the lock for good."""
     monkeypatch.setattr(sessions, "STORE_PATIENCE_S", 1.0)
     monkeypatch.setattr("benchlog.store.writer.PATIENCE_S", 1.0)
@@ -204,8 +216,8 @@ def test_a_store_that_takes_nothing_ends_the_run_and_says_so(session: Session, m
         pytest.raises(StoreFailed, match="could not be kept"),
         session,
     ):
-        for happening in watch(session, threading.Event()):
-            if isinstance(happening, Tick) and happening.t_s > 2 and not other.in_transaction:
+        for happening in watch(session, stop):
+            if isinstance(happening, Tick) and happening.t_s > 5 and not other.in_transaction:
                 assert session.writer.flush()
                 other.execute("BEGIN IMMEDIATE")
     with closing(sqlite3.connect(session.store)) as db:
@@ -225,9 +237,11 @@ def limited(session: Session, limits: str) -> Session:
         ('key_down = "6 s"', "longer than the 6 s allowed"),
     ],
 )
-def test_a_limit_crossed_while_a_person_keys_ends_the_run(session: Session, limits: str, says: str) -> None:
+def test_a_limit_crossed_while_a_person_keys_ends_the_run(
+    session: Session, limits: str, says: str, stop: threading.Event
+) -> None:
     Transmitter.makes = keyed((2, 60, 3.6e6))
-    done = conduct(limited(session, limits), threading.Event(), lambda _: None)
+    done = conduct(limited(session, limits), stop, lambda _: None)
     assert done.stopped is not None
     assert says in str(done.stopped)
     reader = StoreReader.open(session.store)
@@ -236,10 +250,9 @@ def test_a_limit_crossed_while_a_person_keys_ends_the_run(session: Session, limi
     assert reader.session(session.id).ended_ns is not None
 
 
-def test_a_limit_means_nothing_while_the_key_is_up(session: Session) -> None:
+def test_a_limit_means_nothing_while_the_key_is_up(session: Session, stop: threading.Event) -> None:
     """A plate supply that is switched off is below its low limit, and no danger."""
     Transmitter.makes = keyed((4, 12, 3.6e6))
-    stop = threading.Event()
 
     def tell(happening: Happening) -> None:
         if isinstance(happening, KeyedUp):
@@ -250,13 +263,13 @@ def test_a_limit_means_nothing_while_the_key_is_up(session: Session) -> None:
     assert session.ending.startswith("ended by the operator")
 
 
-def test_the_loads_heat_follows_the_measured_power(session: Session) -> None:
+def test_the_loads_heat_follows_the_measured_power(session: Session, stop: threading.Event) -> None:
     """First order: 120 W into a load for 100 W, for one time constant: 1.2 x (1 - 1/e)."""
     session.bench = bench_from(
         TomlFile(Path("bench.toml"), f'[load]\ncontinuous = "100 W"\ncooling = "10 s"\n{BENCH}'), lambda _: Transmitter
     )
     Transmitter.makes = keyed((2, 12, 3.6e6))
-    stop, heat = threading.Event(), []
+    heat: list[float | None] = []
 
     def tell(happening: Happening) -> None:
         if isinstance(happening, Tick):
