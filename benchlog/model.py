@@ -93,9 +93,25 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Component:
+    """One line of an uncertainty budget (JCGM 100): what it comes from, and what it adds to the result.
+
+    ``u`` is the contribution |sensitivity| x u(x) in the result's unit, signed: where two contributions name the same
+    error in ``shared``, they come from one and the same unknown number, and their signed sum counts.
+    """
+
+    u: float
+    dof: float = math.inf
+    source: str = ""  # for people: "scatter of 95 readings", "accuracy of power"
+    evaluated: Literal["A", "B"] = "B"
+    shared: str = ""  # the error it stems from, "power accuracy"; empty: an error of its own
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
-    """A result with its combined standard uncertainty and effective degrees of freedom (JCGM 100)."""
+    """A result with its combined standard uncertainty, effective degrees of freedom and budget (JCGM 100)."""
 
     value: float
     u: float
     dof: float = math.inf
+    budget: tuple[Component, ...] = ()

@@ -9,8 +9,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.fits import Fit, fit_exponential, fit_line
-from benchlog.analysis.uncertainty import Accuracy, combine, correlation_time, rectangular
+from benchlog.analysis.uncertainty import combine, correlation_time, rectangular
+from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
 
@@ -31,9 +33,7 @@ class DroopFit:
     start_w: float
     end_w: float
     tau_s: float | None  # time constant of the exponential
-    percent: float
-    u: float  # combined standard uncertainty of percent
-    dof: float
+    percent: Measured
 
     def curve(self, t_s: Array) -> Array:
         """Watts at session times (n,)."""
@@ -85,10 +85,12 @@ def fit_droop(
         return None
     percent = 100 * (start_w - end_w) / start_w
     u_fit, dof = _fit_uncertainty(fit, np.array([100 * end_w / start_w**2, -100 / start_w]) @ ends)
-    u_offset = abs(percent) / start_w * rectangular(accuracy.offset) if accuracy else 0.0
-    total = combine(percent, [(u_fit, dof), (u_offset, math.inf)])
+    budget = [Component(u_fit, dof, f"scatter of {len(x)} readings about the curve", "A")]
+    if accuracy and accuracy.offset:
+        u_offset = -percent / start_w * rectangular(accuracy.offset)
+        budget.append(Component(u_offset, source=f"zero of {accuracy.channel}", shared=accuracy.shared))
     shape: Literal["straight", "exponential"] = "straight" if tau_s is None else "exponential"
-    return DroopFit(shape, start_s, stop_s, start_w, end_w, tau_s, percent, total.u, total.dof)
+    return DroopFit(shape, start_s, stop_s, start_w, end_w, tau_s, combine(percent, budget))
 
 
 def _fit_uncertainty(fit: Fit, gradient: Array) -> tuple[float, float]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 
 from benchlog.analysis.corrections import Corrected
-from benchlog.analysis.frequency import standing_out
+from benchlog.analysis.dial import standing_out
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.results import BandResult, Dial, Finding, FindingKind
 from benchlog.bench import Bench

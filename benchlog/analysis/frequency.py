@@ -1,19 +1,16 @@
-"""What a band's frequency does over a session: drift, settling, and the dial's part in its error."""
+"""What a band's frequency does over a session: drift and settling."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.fits import theil_sen
-from benchlog.analysis.results import Dial, Result
-from benchlog.analysis.uncertainty import UNKNOWN, Accuracy, combine, correlation_time, rectangular
-from benchlog.analysis.verdicts import Sense, result
-from benchlog.model import Measured
+from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time
+from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
 
@@ -24,8 +21,6 @@ EFFICIENCY = 0.955  # 3/pi, of the Theil-Sen slope against least squares in norm
 SETTLED_SHARE = 1 / 4  # of max_frequency_error
 WATCHED_SHARE = 1 / 3  # of the span, that a frequency must have stayed to be called settled
 FINAL_S = 60.0  # the final value is the median of the last minute's readings
-STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard deviations
-MIN_DIAL_BANDS = 3
 
 
 def drift(
@@ -62,8 +57,8 @@ def drift(
         far = WILD * 1.4826 * float(np.median(np.abs(residuals)))
         kept = np.clip(residuals, -far, far) if far > 0 else residuals
         u = math.sqrt(float(kept @ kept) / dof / EFFICIENCY / float(centred @ centred))
-    gain = rectangular((accuracy.gain if accuracy else 0.0) * abs(slope))
-    return combine(slope, [(u, dof), (gain, math.inf)])
+    scatter = Component(u, dof, f"scatter about the slope, worth {dof + 2:.0f} independent readings", "A")
+    return combine(slope, [scatter, *(accuracy or Accuracy()).difference(slope, 0.0)])
 
 
 def _blocks(t: Array, y: Array) -> tuple[Array, Array]:
@@ -94,63 +89,3 @@ def settled_after_s(t_s: Array, frequency_hz: Array, tolerance_hz: float | None)
     if first >= len(t_s) or t_s[-1] - t_s[first] < WATCHED_SHARE * (t_s[-1] - t_s[0]):
         return None
     return float(t_s[first])
-
-
-@dataclass(frozen=True, slots=True)
-class BandError:
-    """One band's frequency error: value and type A uncertainty in Hz, and where it was measured."""
-
-    error: Measured
-    expected_hz: float
-    tolerance_hz: float | None
-
-
-def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None) -> Dial | None:
-    """error_b = common + own_b with median(own) = 0; None below three bands.
-
-    The median is the middle band's error (or the mean of the middle two), and has its uncertainty. The counter's
-    gain error is one ratio for all bands, so in ``own`` only the difference of the bands' frequencies from the
-    middle one's counts, and its offset cancels. ``common`` is held against the strictest band's tolerance.
-    """
-    if len(errors) < MIN_DIAL_BANDS:
-        return None
-    accuracy = accuracy or Accuracy()
-    ordered = sorted(errors.values(), key=lambda band: band.error.value)
-    half = (len(ordered) - 1) // 2
-    middle = ordered[half : len(ordered) - half]
-    share = 1 / len(middle)
-    common = sum(band.error.value for band in middle) * share
-    middle_hz = sum(band.expected_hz for band in middle) * share
-    scatter = [(band.error.u * share, band.error.dof) for band in middle]
-    tolerances = [band.tolerance_hz for band in errors.values() if band.tolerance_hz is not None]
-    common_hz = combine(common, [*scatter, (accuracy.u(middle_hz), math.inf)])
-    own = {
-        name: combine(
-            band.error.value - common,
-            [
-                (band.error.u, band.error.dof),
-                *scatter,
-                (rectangular(accuracy.gain * abs(band.expected_hz - middle_hz)), math.inf),
-            ],
-        )
-        for name, band in errors.items()
-    }
-    return Dial(
-        result(common_hz, min(tolerances, default=None), Sense.WITHIN),
-        {name: result(value, None, Sense.WITHIN) for name, value in own.items()},
-    )
-
-
-def standing_out(own: Mapping[str, Result]) -> list[str]:
-    """Bands whose own error is beyond its uncertainty, and stands out.
-
-    With a good counter every band differs from the middle one by more than its uncertainty; a wrong crystal is told
-    by standing out from what the bands commonly differ by.
-    """
-    values = {name: abs(found.value) for name, found in own.items() if found.value is not None}
-    common_spread = STANDS_OUT * float(np.median(list(values.values()))) if values else 0.0
-    return [
-        name
-        for name, value in values.items()
-        if (guard := own[name].expanded) is not None and value > max(guard, common_spread)
-    ]

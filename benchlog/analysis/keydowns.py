@@ -10,8 +10,8 @@ sample ends a key-down at the last sample before it, so that two key-downs are n
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.corrections import OVER_RANGE, Corrected
 from benchlog.analysis.droop import DroopFit
 from benchlog.analysis.uncertainty import WindowMean
-from benchlog.model import Event, SessionKind
+from benchlog.model import Event, Measure, SessionKind
 from benchlog.plan import Band, Plan
 
 ON, OFF = 0.10, 0.05  # of the band's min_power
@@ -57,16 +57,27 @@ class KeyDown:
     band: str | None  # None: its frequency is within 1 % of no band of the plan, or unknown
     counts: bool  # False: tuning, or too short for a window; shown, but in no result
     window: tuple[float, float] | None
-    power_w: float | None  # means over the window, corrected
-    frequency_hz: float | None
-    droop: DroopFit | None
-    power: WindowMean | None = None  # what the band's means and uncertainties are made of
-    frequency: WindowMean | None = None
+    means: Mapping[Measure, WindowMean] = field(default_factory=dict)  # over the window, of every channel that measures
+    droop: DroopFit | None = None
 
     @property
     def lasted_s(self) -> float:
         """From key-down to key-up."""
         return self.stop_s - self.start_s
+
+    @property
+    def power_w(self) -> float | None:
+        """Mean forward power over the window."""
+        return self._mean("forward-power")
+
+    @property
+    def frequency_hz(self) -> float | None:
+        """Mean frequency over the window."""
+        return self._mean("frequency")
+
+    def _mean(self, measure: Measure) -> float | None:
+        found = self.means.get(measure)
+        return found.mean if found is not None and found.n else None
 
 
 class Detector:

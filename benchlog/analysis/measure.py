@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.droop import DroopFit, fit_droop
 from benchlog.analysis.fits import fit_line
 from benchlog.analysis.keydowns import KeyDown, Span, band_of, counts, window_of
-from benchlog.analysis.uncertainty import Accuracy, WindowMean, scatter
+from benchlog.analysis.uncertainty import WindowMean, scatter
 from benchlog.bench import Bench
 from benchlog.model import Measure, SessionKind
 from benchlog.plan import Plan
@@ -31,24 +32,23 @@ def measure_key_down(
         series: corrected channels by name; only what lies within the key-down is looked at, so that more may be in.
     """
     span = Span(start_s, stop_s)
-    power, frequency = measuring(series, "forward-power"), measuring(series, "frequency")
     window = window_of(span, plan)
-    band = band_of(span, frequency, plan)
-    lasted_s = stop_s - start_s
+    band = band_of(span, measuring(series, "frequency"), plan)
     key_down = KeyDown(
-        start_s, stop_s, band.name if band else None, counts(lasted_s, window, kind, plan), window, None, None, None
+        start_s, stop_s, band.name if band else None, counts(stop_s - start_s, window, kind, plan), window
     )
     if window is None:
         return key_down
-    if power is not None:
-        inside, channel = power.between(*window), bench.measuring("forward-power")
-        droop = fit_droop(*inside.good(), window, Accuracy.of(channel) if channel else None)
-        mean = window_mean(inside, droop)
-        key_down = replace(key_down, power_w=mean.mean if mean.n else None, droop=droop, power=mean)
-    if frequency is not None:
-        mean = window_mean(frequency.between(*window))
-        key_down = replace(key_down, frequency_hz=mean.mean if mean.n else None, frequency=mean)
-    return key_down
+    droop = None
+    means: dict[Measure, WindowMean] = {}
+    for one in series.values():
+        if one.measures is None:
+            continue
+        inside = one.between(*window)
+        if one.measures == "forward-power":
+            droop = fit_droop(*inside.good(), window, Accuracy.measuring(bench, "forward-power"))
+        means[one.measures] = window_mean(inside, droop if one.measures == "forward-power" else None)
+    return replace(key_down, means=means, droop=droop)
 
 
 def measuring(series: Mapping[str, Corrected], measure: Measure) -> Corrected | None:

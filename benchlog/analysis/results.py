@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from benchlog.clock import rfc3339
-from benchlog.model import SessionKind
+from benchlog.model import Component, SessionKind
 
 SCHEMA = "benchlog-record/1"
 
@@ -34,6 +34,10 @@ FindingKind = Literal[
 ]
 
 
+def _finite(dof: float | None) -> float | None:
+    return None if dof is None or math.isinf(dof) else dof
+
+
 @dataclass(frozen=True, slots=True)
 class Result:
     """A value with its expanded uncertainty at 95 % and what that means against a limit.
@@ -48,22 +52,26 @@ class Result:
     dof: float | None
     limit: float | None
     verdict: Verdict
+    budget: tuple[Component, ...] = ()  # what ``expanded`` is made of
 
     @classmethod
-    def missing(cls, limit: float | None) -> Result:
+    def missing(cls, limit: float | None = None) -> Result:
         """Nothing measured."""
         return cls(None, None, None, None, limit, "not-measured")
 
     def as_json(self) -> dict[str, Any]:
         """The contract's ``M``."""
-        dof = None if self.dof is None or math.isinf(self.dof) else self.dof
         return {
             "value": self.value,
             "expanded": self.expanded,
             "k": self.k,
-            "dof": dof,
+            "dof": _finite(self.dof),
             "limit": self.limit,
             "verdict": self.verdict,
+            "budget": [
+                {"source": line.source, "type": line.evaluated, "u": abs(line.u), "dof": _finite(line.dof)}
+                for line in self.budget
+            ],
         }
 
 
@@ -79,6 +87,7 @@ class Finding:
     to_ns: int | None = None
     value: float | None = None
     limit: float | None = None
+    expanded: float | None = None  # U of value at 95 %, where it has one
 
     def as_json(self, started_ns: int) -> dict[str, Any]:
         """The contract's form."""
@@ -95,12 +104,50 @@ class Finding:
             "value": self.value,
             "limit": self.limit,
             "text": self.text,
+            "expanded": self.expanded,
         }
 
 
 @dataclass(frozen=True, slots=True)
+class WarmUp:
+    """A frequency that nears ``final_hz`` as by_hz x exp(-t / tau_s), t from the first reading."""
+
+    by_hz: Result
+    tau_s: Result
+    final_hz: Result
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return {"by_hz": self.by_hz.as_json(), "tau_s": self.tau_s.as_json(), "final_hz": self.final_hz.as_json()}
+
+
+@dataclass(frozen=True, slots=True)
+class Stability:
+    """Overlapping Allan deviation of the relative frequency at one averaging time, with its 95 % interval."""
+
+    tau_s: float
+    deviation: float
+    low: float
+    high: float
+    terms: int
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return {
+            "tau_s": self.tau_s,
+            "deviation": self.deviation,
+            "low": self.low,
+            "high": self.high,
+            "terms": self.terms,
+        }
+
+
+_UNMEASURED = Result(None, None, None, None, None, "not-measured")
+
+
+@dataclass(frozen=True, slots=True)
 class BandResult:
-    """One band of the plan."""
+    """One band of the plan. What has no limit in the plan has verdict "pass" and says what was found."""
 
     band: str
     expected_hz: float
@@ -111,26 +158,55 @@ class BandResult:
     frequency_error_ppm: Result
     drift_hz_per_h: Result
     settled_after_s: float | None
+    power_kind: Literal["pep", "mean", "carrier"] = "mean"  # what power_w states (ITU RR 1.157 to 1.159)
+    droop_tau_s: Result = _UNMEASURED  # time constant of the worst key-down's droop, where that is exponential
+    run_droop_percent: Result = _UNMEASURED  # from the first key-down to the last
+    run_droop_tau_s: Result = _UNMEASURED
+    swr: Result = _UNMEASURED
+    delivered_w: Result = _UNMEASURED  # forward less reflected
+    efficiency_percent: Result = _UNMEASURED  # power over plate input
+    dissipation_w: Result = _UNMEASURED  # plate input less power
+    key_down_drift_hz: Result = _UNMEASURED  # by how much the frequency moves in a window; the worst key-down
+    warm_up: WarmUp | None = None
+    stability: tuple[Stability, ...] = ()
 
     @property
     def results(self) -> dict[str, Result]:
-        """All that have a verdict, by their names in the record."""
+        """Everything with an uncertainty, by its name in the record."""
         return {
             "power_w": self.power_w,
             "droop_percent": self.droop_percent,
             "frequency_error_hz": self.frequency_error_hz,
             "frequency_error_ppm": self.frequency_error_ppm,
             "drift_hz_per_h": self.drift_hz_per_h,
+        } | self.further
+
+    @property
+    def further(self) -> dict[str, Result]:
+        """What the contract's form has been extended by."""
+        return {
+            "droop_tau_s": self.droop_tau_s,
+            "run_droop_percent": self.run_droop_percent,
+            "run_droop_tau_s": self.run_droop_tau_s,
+            "swr": self.swr,
+            "delivered_w": self.delivered_w,
+            "efficiency_percent": self.efficiency_percent,
+            "dissipation_w": self.dissipation_w,
+            "key_down_drift_hz": self.key_down_drift_hz,
         }
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's form."""
+        """The contract's form, and what has been added to it since."""
         return {
             "band": self.band,
             "expected_hz": self.expected_hz,
             "key_downs": self.key_downs,
-            **{name: result.as_json() for name, result in self.results.items()},
+            **{name: result.as_json() for name, result in self.results.items() if name not in self.further},
             "settled_after_s": self.settled_after_s,
+            "power_kind": self.power_kind,
+            **{name: result.as_json() for name, result in self.further.items()},
+            "warm_up": None if self.warm_up is None else self.warm_up.as_json(),
+            "stability": [one.as_json() for one in self.stability],
         }
 
 

@@ -18,8 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.bench import Channel
-from benchlog.model import Measured
+from benchlog.model import Component, Measured
 
 COVERAGE = 0.95
 SHOWS_CORRELATION = 10  # readings
@@ -107,44 +106,26 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
 
 
-@dataclass(frozen=True, slots=True)
-class Accuracy:
-    """A channel's accuracy limits, +/- (gain x reading + offset), on its corrected SI values.
-
-    The two parts are errors that all readings of the channel share: one gain, one offset.
-    """
-
-    gain: float = 0.0  # of the reading, a plain ratio
-    offset: float = 0.0  # of full scale, SI, times |scale|
-    zero: float = 0.0  # what the correction adds to every reading: no part of what the instrument read
-
-    @classmethod
-    def of(cls, channel: Channel) -> Accuracy:
-        """From the bench file."""
-        return cls(channel.of_reading, channel.of_range * channel.range_si * abs(channel.scale), channel.offset_si)
-
-    def limit(self, value: float) -> float:
-        """Half-width a of the rectangular distribution about a corrected value."""
-        return self.gain * abs(value - self.zero) + self.offset
-
-    def u(self, value: float) -> float:
-        """Standard uncertainty from the limits alone."""
-        return rectangular(self.limit(value))
-
-
 def rectangular(half_width: float) -> float:
     """Standard uncertainty of a quantity that lies anywhere within +/- half_width (GUM 4.3.7)."""
     return half_width / math.sqrt(3)
 
 
-def combine(value: float, components: Iterable[tuple[float, float]]) -> Measured:
-    """Independent components (u, dof) of one value: root sum of squares, Welch-Satterthwaite (GUM 5.1.2, G.4.1)."""
-    parts = list(components)
+def combine(value: float, budget: Iterable[Component]) -> Measured:
+    """The components of one value: root sum of squares, Welch-Satterthwaite (GUM 5.1.2, G.4.1).
+
+    Those that name the same ``shared`` error are summed with their signs first (GUM 5.2.2, correlation +1 or -1).
+    """
+    lines = tuple(budget)
+    parts = [(line.u, line.dof) for line in lines if not line.shared]
+    for name in dict.fromkeys(line.shared for line in lines if line.shared):
+        same = [line for line in lines if line.shared == name]
+        parts.append((abs(sum(line.u for line in same)), min(line.dof for line in same)))
     u = math.hypot(*(part for part, _ in parts))
     if u == 0 or not math.isfinite(u):
-        return Measured(value, u, math.inf if u == 0 else 0.0)
-    shrink = sum((part / u) ** 4 / dof for part, dof in parts if part > 0 and math.isfinite(dof))
-    return Measured(value, u, 1 / shrink if shrink > 0 else math.inf)
+        return Measured(value, u, math.inf if u == 0 else 0.0, lines)
+    shrink = sum((part / u) ** 4 / dof for part, dof in parts if part != 0 and math.isfinite(dof))
+    return Measured(value, u, 1 / shrink if shrink > 0 else math.inf, lines)
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
@@ -196,7 +177,8 @@ def pool(windows: Sequence[WindowMean]) -> Measured | None:
     mean = sum(window.n * window.mean for window in windows) / n
     dof = sum(window.scatter.dof for window in windows)
     if not dof:
-        return Measured(mean, UNKNOWN, 0.0)
+        return combine(mean, [Component(UNKNOWN, 0.0, "scatter, which a single reading does not show", "A")])
     variance = sum(window.scatter.dof * window.scatter.variance for window in windows) / dof
     u = math.sqrt(variance * sum((window.n / n) ** 2 / window.scatter.n_eff for window in windows))
-    return Measured(mean, u, dof)
+    worth = sum(window.scatter.n_eff for window in windows)
+    return combine(mean, [Component(u, dof, f"scatter of {n} readings, worth {worth:.0f} independent ones", "A")])

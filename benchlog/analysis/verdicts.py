@@ -50,10 +50,11 @@ def result(measured: Measured | None, limit: float | None, sense: Sense, *, in_d
         return Result.missing(limit)
     interval = expanded(measured)
     if interval is None:
-        return Result(measured.value, None, None, None, limit, verdict(measured.value, None, limit, sense))
+        said = verdict(measured.value, None, limit, sense)
+        return Result(measured.value, None, None, None, limit, said, measured.budget)
     guard, k = interval
     said = verdict(measured.value, None if in_doubt else guard, limit, sense)
-    return Result(measured.value, guard, k, measured.dof, limit, said)
+    return Result(measured.value, guard, k, measured.dof, limit, said, measured.budget)
 
 
 def _decimal(value: float) -> Fraction:

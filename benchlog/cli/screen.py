@@ -122,7 +122,7 @@ def told(key_down: KeyDown, plan: Plan) -> str:
         return f"{key_down.band}: key up after {lasted}: tuning."
     parts = [f"{key_down.band}: key up after {lasted}."]
     if key_down.power_w is not None:
-        droop = f", droop {significant(key_down.droop.percent, 2)} %" if key_down.droop else ""
+        droop = f", droop {significant(key_down.droop.percent.value, 2)} %" if key_down.droop else ""
         parts.append(f"{significant(key_down.power_w)} W{droop}.")
     if key_down.frequency_hz is not None:
         error = key_down.frequency_hz - plan.band(key_down.band).expected_hz

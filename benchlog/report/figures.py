@@ -116,7 +116,9 @@ def close_ups(analysis: Analysis, plan: Plan) -> Iterator[Picture]:
     """For each band the key-down with the worst droop: power, window and fitted curve."""
     power = _measuring(analysis, "forward-power")
     for number, band in enumerate(plan.bands):
-        fitted = [(k.droop.percent, k) for k in _counting(analysis) if k.band == band.name and k.droop and k.window]
+        fitted = [
+            (k.droop.percent.value, k) for k in _counting(analysis) if k.band == band.name and k.droop and k.window
+        ]
         if power is not None and fitted:
             _, worst = max(fitted, key=lambda pair: pair[0])
             yield _close_up(power, band, worst, f"close-{number}")
@@ -151,7 +153,7 @@ def _close_up(power: Corrected, band: Band, key_down: KeyDown, name: str) -> Pic
         title = f"{band.name}: {significant(fit.start_w)} W to {significant(fit.end_w)} W"
         _plain_text(axes, 0, 1.04, title)
         shape = "falling straight" if fit.shape == "straight" else "settling exponentially"
-        alt = f"Power during one key-down on {title}, {shape}, droop {fit.percent:.1f} percent."
+        alt = f"Power during one key-down on {title}, {shape}, droop {fit.percent.value:.1f} percent."
         return Picture(band.name, alt, svg(figure, name, alt))
 
 

@@ -216,7 +216,7 @@ def _key_downs(analysis: Analysis, plan: Plan) -> list[Mapping[str, str]]:
                 "counts": "yes" if key_down.counts else "no",
                 "power": "–" if key_down.power_w is None else f"{significant(key_down.power_w)} W",
                 "error": error,
-                "droop": "–" if key_down.droop is None else f"{significant(key_down.droop.percent, 2)} %",
+                "droop": "–" if key_down.droop is None else f"{significant(key_down.droop.percent.value, 2)} %",
             }
         )
     return lines

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.droop import fit_droop, spikes
 from benchlog.analysis.fits import fit_exponential, fit_line, theil_sen
-from benchlog.analysis.uncertainty import Accuracy
 
 T = np.arange(0, 17, 0.2)
 WINDOW = (0.0, 17.0)
@@ -32,8 +32,8 @@ def test_a_curve_that_levels_off_is_an_exponential():
     fit = fit_droop(T, curve(T) + noise(), WINDOW)
     assert fit.shape == "exponential"
     assert fit.tau_s == pytest.approx(5.0, rel=0.2)
-    assert fit.percent == pytest.approx(truth(curve), abs=3 * fit.u)
-    assert 0.05 < fit.u < 0.3
+    assert fit.percent.value == pytest.approx(truth(curve), abs=3 * fit.percent.u)
+    assert 0.05 < fit.percent.u < 0.3
     assert fit.curve(np.array([0.0, 17.0])) == pytest.approx([fit.start_w, fit.end_w])
     assert fit.curve(T) == pytest.approx(curve(T), abs=0.4)
 
@@ -41,18 +41,18 @@ def test_a_curve_that_levels_off_is_an_exponential():
 def test_a_steady_fall_is_straight():
     fit = fit_droop(T, 100 - 0.5 * T + noise(), WINDOW)
     assert (fit.shape, fit.tau_s) == ("straight", None)
-    assert fit.percent == pytest.approx(8.5, abs=3 * fit.u)
+    assert fit.percent.value == pytest.approx(8.5, abs=3 * fit.percent.u)
     assert fit.curve(T) == pytest.approx(100 - 0.5 * T, abs=0.3)
 
 
 def test_noise_alone_is_straight_and_no_droop():
     shapes = [fit_droop(T, 100 + noise(seed=i), WINDOW) for i in range(50)]
     assert sum(fit.shape == "exponential" for fit in shapes) <= 4
-    assert all(abs(fit.percent) < 4.5 * fit.u for fit in shapes)
+    assert all(abs(fit.percent.value) < 4.5 * fit.percent.u for fit in shapes)
 
 
 def test_power_may_rise():
-    assert fit_droop(T, 100 + 0.5 * T + noise(), WINDOW).percent == pytest.approx(-8.5, abs=0.5)
+    assert fit_droop(T, 100 + 0.5 * T + noise(), WINDOW).percent.value == pytest.approx(-8.5, abs=0.5)
 
 
 @pytest.mark.parametrize("at", [0, 1, 2, 40, 83, 84])
@@ -62,8 +62,8 @@ def test_a_single_spike_changes_nothing(at, height):
     spiky = clean.copy()
     spiky[at] += height
     before, after = fit_droop(T, clean, WINDOW), fit_droop(T, spiky, WINDOW)
-    assert after.percent == pytest.approx(before.percent, abs=before.u)
-    assert after.u == pytest.approx(before.u, rel=0.2)
+    assert after.percent.value == pytest.approx(before.percent.value, abs=before.percent.u)
+    assert after.percent.u == pytest.approx(before.percent.u, rel=0.2)
     assert np.flatnonzero(spikes(T, spiky)).tolist().count(at) == 1
 
 
@@ -71,7 +71,7 @@ def test_a_coarse_resolution_is_no_spike():
     coarse = np.round(falling()(T) + noise())
     assert not spikes(T, coarse).any()
     assert not spikes(T, np.full_like(T, 100.0)).any()
-    assert fit_droop(T, np.full_like(T, 100.0), WINDOW).percent == pytest.approx(0, abs=1e-9)
+    assert fit_droop(T, np.full_like(T, 100.0), WINDOW).percent.value == pytest.approx(0, abs=1e-9)
 
 
 def test_the_meters_offset_counts_and_its_gain_cancels():
@@ -79,10 +79,10 @@ def test_the_meters_offset_counts_and_its_gain_cancels():
     power = 100 - 8 / 17 * T  # 8 % droop, no noise
     gain_only = fit_droop(T, power, WINDOW, Accuracy(gain=0.05))
     offset = fit_droop(T, power, WINDOW, Accuracy(gain=0.05, offset=12.5))
-    assert gain_only.u == pytest.approx(0, abs=1e-9)
-    assert offset.u == pytest.approx(8 * 0.125 / math.sqrt(3), rel=1e-6)
+    assert gain_only.percent.u == pytest.approx(0, abs=1e-9)
+    assert offset.percent.u == pytest.approx(8 * 0.125 / math.sqrt(3), rel=1e-6)
     shifted = fit_droop(T, power + 0.01, WINDOW)
-    assert shifted.percent - gain_only.percent == pytest.approx(-8 / 100 * 0.01, rel=1e-3)
+    assert shifted.percent.value - gain_only.percent.value == pytest.approx(-8 / 100 * 0.01, rel=1e-3)
 
 
 @given(st.floats(0.001, 1e4), st.floats(-1e4, 1e4))
@@ -92,8 +92,8 @@ def test_droop_has_no_unit_and_no_date(factor, shift_s):
     plain = fit_droop(T, power, WINDOW)
     other = fit_droop(T + shift_s, power * factor, (shift_s, shift_s + 17.0))
     assert other.shape == plain.shape
-    assert other.percent == pytest.approx(plain.percent, rel=1e-5)
-    assert other.u == pytest.approx(plain.u, rel=1e-4)
+    assert other.percent.value == pytest.approx(plain.percent.value, rel=1e-5)
+    assert other.percent.u == pytest.approx(plain.percent.u, rel=1e-4)
 
 
 def test_too_little_to_tell():
@@ -107,8 +107,8 @@ def test_a_hole_at_the_end_costs_certainty():
     curve = falling()
     whole = fit_droop(T, curve(T) + noise(), WINDOW)
     cut = fit_droop(T[:60], (curve(T) + noise())[:60], WINDOW)
-    assert cut.u > whole.u
-    assert cut.percent == pytest.approx(truth(curve), abs=3 * cut.u)
+    assert cut.percent.u > whole.percent.u
+    assert cut.percent.value == pytest.approx(truth(curve), abs=3 * cut.percent.u)
 
 
 def test_correlated_noise_costs_certainty():
@@ -116,7 +116,7 @@ def test_correlated_noise_costs_certainty():
     slow = np.convolve(rng.standard_normal(len(T) + 9), np.ones(10) / math.sqrt(10), "valid")
     white = fit_droop(T, 100 + 0.3 * rng.standard_normal(len(T)), WINDOW)
     correlated = fit_droop(T, 100 + 0.3 * slow[: len(T)], WINDOW)
-    assert correlated.u > 1.5 * white.u
+    assert correlated.percent.u > 1.5 * white.percent.u
 
 
 def test_no_exponential_where_there_is_none():

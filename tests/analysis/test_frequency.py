@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchlog.analysis.frequency import BandError, dial_split, drift, settled_after_s, standing_out
-from benchlog.analysis.uncertainty import Accuracy, expanded
+from benchlog.analysis.accuracy import Accuracy
+from benchlog.analysis.dial import BandError, dial_split, standing_out
+from benchlog.analysis.frequency import drift, settled_after_s
+from benchlog.analysis.uncertainty import expanded
 from benchlog.model import Measured
 
 HERTZ = 7.1e6

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.uncertainty import (
-    Accuracy,
     Scatter,
     WindowMean,
     combine,
@@ -19,7 +19,7 @@ from benchlog.analysis.uncertainty import (
     scatter,
     type_a,
 )
-from benchlog.model import Measured
+from benchlog.model import Component, Measured
 
 
 def window(values, over_range=0):
@@ -81,11 +81,11 @@ def test_one_reading_alone_has_no_known_uncertainty():
 
 
 def test_unknown_stays_unknown_in_company():
-    assert expanded(combine(1.0, [(math.inf, 0.0), (2.0, math.inf)])) is None
+    assert expanded(combine(1.0, [Component(math.inf, 0.0), Component(2.0)])) is None
 
 
 def test_nothing_uncertain_is_zero():
-    assert expanded(combine(1.0, [(0.0, 5), (0.0, math.inf)])) == (0.0, pytest.approx(1.96, abs=1e-3))
+    assert expanded(combine(1.0, [Component(0.0, 5), Component(0.0)])) == (0.0, pytest.approx(1.96, abs=1e-3))
 
 
 def test_coverage_factor_runs_smoothly_into_the_normal():
@@ -124,7 +124,7 @@ def test_a_lone_reading_borrows_the_others_scatter():
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.just(0.0) | st.floats(1e-6, 10), st.floats(1, 1e3)), min_size=1, max_size=5))
 def test_welch_satterthwaite_lies_between_the_least_and_the_sum(parts):
-    found = combine(0.0, parts)
+    found = combine(0.0, [Component(u, dof) for u, dof in parts])
     assert found.u == pytest.approx(math.sqrt(sum(u**2 for u, _ in parts)))
     if found.u:
         assert found.dof >= min(dof for u, dof in parts if u) * (1 - 1e-9)

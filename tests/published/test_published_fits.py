@@ -10,6 +10,7 @@ import pytest
 from benchlog.analysis.droop import DroopFit
 from benchlog.analysis.fits import fit_exponential, fit_line, theil_sen
 from benchlog.analysis.uncertainty import scatter, type_a
+from benchlog.model import Measured
 
 DATA = Path(__file__).parent / "data"
 
@@ -116,7 +117,7 @@ def test_theil_sen_of_five_points():
 
 def test_first_order_response():
     """Closed form: after 1, 2, ... 5 time constants 63.212 ... 99.326 % of the way; half of it at ln 2."""
-    long = DroopFit("exponential", 0.0, 100.0, 100.0, 0.0, 1.0, 100.0, 0.0, math.inf)
+    long = DroopFit("exponential", 0.0, 100.0, 100.0, 0.0, 1.0, Measured(100.0, 0.0))
     gone = 100 - long.curve(np.array([1.0, 2, 3, 4, 5]))
     assert gone == pytest.approx([63.212, 86.466, 95.021, 98.168, 99.326], abs=5.1e-4)
     assert long.curve(np.array([0.6931]))[0] == pytest.approx(50.0, abs=5e-3)

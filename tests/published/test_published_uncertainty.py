@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchlog.analysis.uncertainty import Accuracy, combine, coverage_factor, expanded, rectangular, type_a
+from benchlog.analysis.accuracy import Accuracy
+from benchlog.analysis.uncertainty import combine, coverage_factor, expanded, rectangular, type_a
 from benchlog.analysis.verdicts import Sense, verdict
-from benchlog.model import Measured
+from benchlog.model import Component, Measured
 
 DATA = Path(__file__).parent / "data"
-INF = math.inf
 
 
 def test_student_t_against_gum_table_g2():
@@ -40,12 +40,14 @@ def test_coverage_factor_between_whole_degrees_lies_between():
 def test_gum_h1_end_gauge():
     """JCGM 100:2008, H.1, in nm: 25 (18), 9.7 (25.6), 2.9 (50), 16.6 (2) -> 32, 16, t99 2.92, U 93."""
     gauge = 50_000_623.0
-    comparator = combine(0.0, [(5.8, 24), (3.9, 5), (6.7, 8)])
+    comparator = combine(0.0, [Component(5.8, 24), Component(3.9, 5), Component(6.7, 8)])
     assert (comparator.u, comparator.dof) == (pytest.approx(9.7, abs=0.05), pytest.approx(25.6, abs=0.16))
-    expansion = (rectangular(gauge * 1e-6 * 0.1), 50)
-    temperature = (rectangular(gauge * 11.5e-6 * 0.05), 2)
-    assert [expansion[0], temperature[0]] == pytest.approx([2.9, 16.6], abs=0.05)
-    length = combine(50_000_838.0, [(25.0, 18), (comparator.u, comparator.dof), expansion, temperature])
+    expansion = Component(rectangular(gauge * 1e-6 * 0.1), 50)
+    temperature = Component(rectangular(gauge * 11.5e-6 * 0.05), 2)
+    assert [expansion.u, temperature.u] == pytest.approx([2.9, 16.6], abs=0.05)
+    length = combine(
+        50_000_838.0, [Component(25.0, 18), Component(comparator.u, comparator.dof), expansion, temperature]
+    )
     assert length.u == pytest.approx(31.66, abs=0.01)
     assert length.dof == pytest.approx(16.75, abs=0.01)
     guard_k = expanded(Measured(length.value, length.u, math.floor(length.dof)), 0.99)
@@ -56,7 +58,7 @@ def test_gum_h1_end_gauge():
 
 def test_gum_g4_relative_components():
     """JCGM 100:2008, G.4.1 (inputs from memory; the printed result comes out): 1.03 %, 19.0, 2.09, 2.2 %."""
-    found = combine(1.0, [(0.25, 9), (0.57, 4), (0.82, 14)])
+    found = combine(1.0, [Component(0.25, 9), Component(0.57, 4), Component(0.82, 14)])
     assert found.u == pytest.approx(1.03, abs=0.005)
     assert found.dof == pytest.approx(19.0, abs=0.06)
     guard, k = expanded(found)
@@ -68,7 +70,7 @@ def test_gum_voltmeter():
     meter = Accuracy(gain=14e-6, offset=2e-6 * 1.0)
     assert meter.limit(0.928571) == pytest.approx(15e-6, abs=0.05e-6)
     assert meter.u(0.928571) == pytest.approx(8.7e-6, abs=0.05e-6)
-    total = combine(0.928571, [(12e-6, INF), (meter.u(0.928571), INF)])
+    total = combine(0.928571, [Component(12e-6), Component(meter.u(0.928571))])
     assert total.u == pytest.approx(15e-6, abs=0.21e-6)  # 14.8 before rounding
 
 
@@ -78,7 +80,7 @@ def test_ea_4_02_s7_attenuator():
     assert readings.u == pytest.approx(0.0091, abs=5e-5)
     assert readings.dof == 3
     others = [0.0025, 0.0014, 0.0200, 0.0021, 0.0003, 0.0003, 0.0020, 0.0020]
-    found = combine(readings.value + 0.003, [(readings.u, readings.dof), *((u, INF) for u in others)])
+    found = combine(readings.value + 0.003, [Component(readings.u, readings.dof), *map(Component, others)])
     assert found.value == pytest.approx(30.043, abs=5e-4)
     assert found.u == pytest.approx(0.0224, abs=1e-4)
     assert found.dof == pytest.approx(108, abs=3)
