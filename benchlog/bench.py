@@ -255,6 +255,7 @@ class KeyLine(Table):
     driver: Literal["serial-line", "scpi", "modbus-coil"]
     address: Name
     line: Literal["rts", "dtr"] | None = None  # of a serial-line
+    from_page: bool = False  # the live page may key down, in a sweep that keys
     options: dict[str, Any] = Field(default_factory=dict)
 
     @model_validator(mode="after")

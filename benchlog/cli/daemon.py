@@ -10,9 +10,9 @@ from typing import Any
 import click
 
 from benchlog.cli.live import stopped_by_signals
-from benchlog.cli.options import bench_option, json_option, plan_option, read_files, store_option
+from benchlog.cli.options import bench_option, json_option, listen_option, plan_option, read_files, store_option
 from benchlog.daemon import client
-from benchlog.daemon.place import PORT, Place, announced, taken
+from benchlog.daemon.place import PORT, Place, announced, find, taken
 from benchlog.errors import BadFile
 from benchlog.report.numbers import duration
 from benchlog.timetable import load_timetable, misfits
@@ -32,7 +32,10 @@ port_option = click.option(
     envvar="BENCHLOG_TIMETABLE", help="The timetable file: what is started when, and whom it tells.",
 )  # fmt: skip
 @port_option
-def serve_command(bench_path: Path, plan_path: Path, store_path: Path, timetable_path: Path, port: int) -> int:
+@listen_option
+def serve_command(
+    bench_path: Path, plan_path: Path, store_path: Path, timetable_path: Path, port: int, listen: str
+) -> int:
     """Start runs by the timetable, unattended, until SIGTERM or Ctrl-C.
 
     One run at a time. What was due and could not be started is kept and told as a missed start. A heat run keys the
@@ -45,22 +48,22 @@ def serve_command(bench_path: Path, plan_path: Path, store_path: Path, timetable
         raise BadFile(timetable_path, faults)
 
     from benchlog.daemon import logs
-    from benchlog.daemon.control import Control
     from benchlog.daemon.serving import TURN_S, Daemon, Files
     from benchlog.daemon.systemd import Manager
+    from benchlog.page.server import Page
 
     logs.begin()
     manager = Manager()
-    with stopped_by_signals() as stop, taken(store_path), Control(port) as control:
+    with stopped_by_signals() as stop, taken(store_path), Page(port, listen) as page:
         daemon = Daemon(Files(bench_path, plan_path, store_path), timetable, bench, plan, manager)
         clean = True
         try:
             daemon.open()
-            place = Place(control.port, os.getpid(), control.token, str(store_path.resolve()))
+            place = Place(page.port, os.getpid(), page.token, str(store_path.resolve()), page.address)
             with announced(place):
-                control.answer(daemon)
+                page.serve(daemon)
                 daemon.ready()
-                logs.log(f"the daemon serves {bench.name}", port=control.port, store=str(store_path))
+                logs.log(f"the daemon serves {bench.name}", port=page.port, store=str(store_path))
                 while not stop.wait(TURN_S):
                     daemon.turn()
                 logs.log("the daemon is asked to end")
@@ -83,6 +86,7 @@ def status_command(port: int, as_json: bool) -> int:
         click.echo(json.dumps(said, indent=2))
         return 0
     click.echo(f'"{said["bench"]}" for {said["transmitter"]}, store {said["store"]}')
+    click.echo(f"Page: {find(port).page}")
     if not said["alive"]:
         click.echo("! the daemon is not well: its timetable or its run hangs")
     if said["store_fault"]:

@@ -7,14 +7,24 @@ import math
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from benchlog.acquire.registry import find
 from benchlog.bench import Bench
-from benchlog.cli.options import bench_option, json_option, plan_option, read_files, store_option
+from benchlog.cli.options import (
+    PageOptions,
+    bench_option,
+    json_option,
+    page_options,
+    plan_option,
+    read_files,
+    store_option,
+)
 from benchlog.cli.record import print_record
 from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
@@ -23,11 +33,14 @@ from benchlog.model import SessionKind
 from benchlog.plan import Plan
 from benchlog.report.numbers import duration
 from benchlog.report.words import CAUTION
-from benchlog.runs.conduct import conduct, look_round
+from benchlog.runs.conduct import Conducted, conduct, look_round
 from benchlog.runs.happenings import Happening, Tick
 from benchlog.runs.records import record_of
 from benchlog.runs.session import Session
 from benchlog.simulate.lease import factor_for
+
+if TYPE_CHECKING:  # a run without a page does without the web server
+    from benchlog.page.house import Attended
 
 yes_option = click.option("--yes", is_flag=True, help="Do not ask before the transmitter is keyed.")
 
@@ -39,7 +52,16 @@ yes_option = click.option("--yes", is_flag=True, help="Do not ask before the tra
 @json_option
 @click.option("--key", "keys", is_flag=True, help="Key through the bench's key line, each time you press Enter.")
 @yes_option
-def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, keys: bool, yes: bool) -> int:
+@page_options
+def sweep_command(
+    bench_path: Path,
+    plan_path: Path,
+    store_path: Path,
+    as_json: bool,
+    keys: bool,
+    yes: bool,
+    page: PageOptions | None,
+) -> int:
     """Go through the plan's bands, one key-down each.
 
     You are told the band, the dial and what to mind; tune, and key down when ready. The key-down is detected by
@@ -49,7 +71,7 @@ def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
     bench, plan = read_files(bench_path, plan_path)
     if keys:
         _ask_before_keying(bench, f"{duration(plan.sweep.key_down)} at a time, whenever you ask", yes=yes)
-    return attend("sweep", bench, plan, store_path, as_json=as_json, keys=keys)
+    return attend("sweep", bench, plan, store_path, as_json=as_json, keys=keys, page=page)
 
 
 @click.command("watch")
@@ -57,13 +79,14 @@ def sweep_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
 @plan_option
 @store_option
 @json_option
-def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool) -> int:
+@page_options
+def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, page: PageOptions | None) -> int:
     """Log whatever is keyed, in any order, until Ctrl-C.
 
     Each key-down is recognised by its frequency, measured and told. The record is printed at the end.
     """
     bench, plan = read_files(bench_path, plan_path)
-    return attend("watch", bench, plan, store_path, as_json=as_json)
+    return attend("watch", bench, plan, store_path, as_json=as_json, page=page)
 
 
 @click.command("soak")
@@ -72,7 +95,10 @@ def watch_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: 
 @store_option
 @json_option
 @yes_option
-def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, yes: bool) -> int:
+@page_options
+def soak_command(
+    bench_path: Path, plan_path: Path, store_path: Path, as_json: bool, yes: bool, page: PageOptions | None
+) -> int:
     """Key the transmitter in cycles of key-down and rest, for hours: the plan's [soak].
 
     A guard, a process of its own, holds the key line of the bench file. It keys up at the end of each key-down, when
@@ -85,7 +111,7 @@ def soak_command(bench_path: Path, plan_path: Path, store_path: Path, as_json: b
         raise UsageError("the plan has no [soak]", where=where, cure=cure)
     span = f"{duration(plan.soak.key_down)} at a time, for {duration(plan.soak.lasts)}"
     _ask_before_keying(bench, span, yes=yes)
-    return attend("soak", bench, plan, store_path, as_json=as_json)
+    return attend("soak", bench, plan, store_path, as_json=as_json, page=page)
 
 
 def _ask_before_keying(bench: Bench, span: str, *, yes: bool) -> None:
@@ -110,35 +136,52 @@ def attend(
     as_json: bool,
     keys: bool = False,
     at_most_s: float = math.inf,
+    page: PageOptions | None = None,
 ) -> int:
     """One session from its first reading to its printed record. Returns the exit status.
 
-    ``at_most_s``, in session time, is for where nobody is there to end it.
+    ``at_most_s``, in session time, is for where nobody is there to end it. A page stays up after the run, so that the
+    record can be read there, until it is ended; a signal that ended the run ends it too.
     """
-    clock = Clock(factor_for(bench.addresses))
-    key_down_s = plan.soak.key_down if kind == "soak" and plan.soak else plan.sweep.key_down
-    with Screen(plan, key_down_s=key_down_s, prompt=_prompt(kind, plan, keys)) as screen, stopped_by_signals() as stop:
-        for found in look_round(bench, find, clock):
-            name = found.instrument.name
-            if found.fault:
-                screen.say(f"! {name}: {found.fault}; it is tried again all along", "bold")
-            else:
-                screen.say(f"{name}: {found.identity or 'there; cannot say who it is'}")
-        session = Session(kind, bench, plan, store=store, clock=clock, drivers=find, keys=keys)
-        several = kind == "soak" and plan.soak is not None and len(plan.soak.bands) > 1
-        if keys or several:
-            threading.Thread(target=_hear_the_operator, args=(session,), daemon=True).start()
-        if bench.key is not None and kind != "soak" and not keys:
-            screen.say(f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens.", "bold")
+    with stopped_by_signals() as stop, _shown(bench, plan, store, page) as shown:
+        clock = Clock(factor_for(bench.addresses))
+        key_down_s = plan.soak.key_down if kind == "soak" and plan.soak else plan.sweep.key_down
+        with Screen(plan, key_down_s=key_down_s, prompt=_prompt(kind, plan, keys)) as screen:
+            _look_round(screen, bench, clock)
+            session = Session(kind, bench, plan, store=store, clock=clock, drivers=find, keys=keys)
+            several = kind == "soak" and plan.soak is not None and len(plan.soak.bands) > 1
+            if keys or several:
+                threading.Thread(target=_hear_the_operator, args=(session,), daemon=True).start()
+            if bench.key is not None and kind != "soak" and not keys:
+                text = f"! {kind} keys nothing, whatever key line the bench file names: you key, it listens."
+                screen.say(text, "bold")
 
-        def tell(happening: Happening) -> None:
-            screen.show(happening)
-            if isinstance(happening, Tick) and happening.t_s > at_most_s:
-                stop.set()
+            def tell(happening: Happening) -> None:
+                screen.show(happening)
+                if isinstance(happening, Tick) and happening.t_s > at_most_s:
+                    stop.set()
 
-        done = conduct(session, stop, tell)
-        if done.stopped is not None:
-            screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
+            done = shown.conduct(session, stop, tell) if shown else conduct(session, stop, tell)
+            if done.stopped is not None:
+                screen.alarm(f"STOPPED FOR SAFETY: {done.stopped}")
+        status = _print(store, done, as_json=as_json)
+        if shown is not None and (session.why or not stop.is_set()):
+            click.echo(f"The page stays at {shown.address}\nCtrl-C ends it.", err=True)
+            stop.clear()
+            stop.wait()
+        return status
+
+
+def _look_round(screen: Screen, bench: Bench, clock: Clock) -> None:
+    for found in look_round(bench, find, clock):
+        name = found.instrument.name
+        if found.fault:
+            screen.say(f"! {name}: {found.fault}; it is tried again all along", "bold")
+        else:
+            screen.say(f"{name}: {found.identity or 'there; cannot say who it is'}")
+
+
+def _print(store: Path, done: Conducted, *, as_json: bool) -> int:
     if done.stopped is None:
         return print_record(record_of(store, done.session_id), as_json=as_json)
     try:
@@ -146,6 +189,46 @@ def attend(
     except BenchlogError as exc:  # that it was stopped for safety matters more than that the record cannot be shown now
         click.echo(f"benchlog: {exc}", err=True)
     return done.stopped.exit_status
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """A run that is seen on a page."""
+
+    house: Attended
+    address: str
+
+    def conduct(self, session: Session, stop: threading.Event, tell: Callable[[Happening], None]) -> Conducted:
+        """As ``runs.conduct``, with the page hearing of everything, its end however it ends included."""
+        feed = self.house.feed
+
+        def told(happening: Happening) -> None:
+            feed.tell(happening)
+            tell(happening)
+
+        self.house.begin(session, stop)
+        try:
+            done = conduct(session, stop, told)
+        except BaseException as exc:
+            self.house.over("failed", exc.what if isinstance(exc, BenchlogError) else repr(exc))
+            raise
+        self.house.over("ended" if done.stopped is None else "stopped", session.ending)
+        return done
+
+
+@contextlib.contextmanager
+def _shown(bench: Bench, plan: Plan, store: Path, page: PageOptions | None) -> Iterator[_Shown | None]:
+    if page is None:
+        yield None
+        return
+    from benchlog.page.house import Attended
+    from benchlog.page.server import Page
+
+    house = Attended(bench.name, plan.transmitter.name, store)
+    with Page(page.port, page.listen) as server:
+        server.serve(house)
+        click.echo(f"The page: {server.address}", err=True)
+        yield _Shown(house, server.address)
 
 
 def _prompt(kind: SessionKind, plan: Plan, keys: bool) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
 from benchlog.bench import Bench, load_bench
-from benchlog.errors import BadFile
+from benchlog.errors import BadFile, UsageError
 from benchlog.plan import Plan, load_plan
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -43,6 +45,43 @@ def store_option(command: F) -> F:
 def json_option(command: F) -> F:
     """``--json``."""
     return click.option("--json", "as_json", is_flag=True, help="Print JSON on standard output.")(command)
+
+
+PAGE_PORT = 21851  # the daemon's is the one before
+
+
+@dataclass(frozen=True, slots=True)
+class PageOptions:
+    """Where a run's page is to be."""
+
+    port: int
+    listen: str
+
+
+def page_options(command: F) -> F:
+    """``--page``, ``--port``, ``--listen``; the command takes ``page: PageOptions | None``."""
+
+    @click.option("--page", "with_page", is_flag=True, help="Serve a live page of the run; its address is printed.")
+    @click.option(
+        "--port", type=click.IntRange(0, 65535), default=PAGE_PORT, show_default=True,
+        help="The page's port; any free one for 0.",
+    )  # fmt: skip
+    @listen_option
+    @functools.wraps(command)
+    def wrapped(with_page: bool, port: int, listen: str, **words: Any) -> Any:
+        if listen and not with_page:
+            raise UsageError("there is no page to listen for", where="--listen", cure="Say --page too.")
+        return command(page=PageOptions(port, listen) if with_page else None, **words)
+
+    return cast(F, wrapped)
+
+
+def listen_option(command: F) -> F:
+    """``--listen ADDRESS``."""
+    return click.option(
+        "--listen", metavar="ADDRESS", default="",
+        help="Serve the page on this address of the computer as well; there it needs the token for everything.",
+    )(command)  # fmt: skip
 
 
 class SessionRef(click.ParamType[str | int]):

@@ -14,11 +14,11 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from benchlog.analysis.keydowns import KeyDown
 from benchlog.model import State
-from benchlog.plan import Band, Plan
+from benchlog.plan import Plan
 from benchlog.quantities import SI_UNIT
-from benchlog.report.numbers import duration, megahertz, significant
+from benchlog.report.numbers import duration, significant
+from benchlog.report.told import dial, heard, hertz, told
 from benchlog.runs.happenings import (
     Begun,
     Happening,
@@ -80,7 +80,7 @@ class Screen:
             case KeyedDown():
                 pass  # the standing line shows it, and what was heard follows at once
             case Recognised(band, frequency_hz):
-                self.say(_heard(band, frequency_hz))
+                self.say(heard(band, frequency_hz))
             case LongEnough():
                 self._console.bell()
                 self.say("Long enough: key up.", "bold")
@@ -110,42 +110,6 @@ class Screen:
         if tick.heat is not None:
             values.append(Text(f"load: {100 * tick.heat:.0f} % of its heat", no_wrap=True))
         return Group(head, Columns(values, padding=(0, 3)))
-
-
-def told(key_down: KeyDown, plan: Plan) -> str:
-    """A key-down in one line."""
-    lasted = duration(key_down.lasted_s)
-    if key_down.band is None:
-        where = f" at {hertz(key_down.frequency_hz)}" if key_down.frequency_hz else ""
-        return f"Key up after {lasted}{where}: no band of the plan is within 1 % of it."
-    if not key_down.counts:
-        return f"{key_down.band}: key up after {lasted}: tuning."
-    parts = [f"{key_down.band}: key up after {lasted}."]
-    if key_down.power_w is not None:
-        droop = f", droop {significant(key_down.droop.percent.value, 2)} %" if key_down.droop else ""
-        parts.append(f"{significant(key_down.power_w)} W{droop}.")
-    if key_down.frequency_hz is not None:
-        error = key_down.frequency_hz - plan.band(key_down.band).expected_hz
-        parts.append(f"{hertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
-    return " ".join(parts)
-
-
-def dial(band: Band) -> str:
-    """How this set's dial says it."""
-    if band.segment is not None and band.reading is not None:
-        return f"{significant(band.reading / 1e3, 6)} kHz in the {megahertz(band.segment)} segment"
-    return megahertz(band.dial_hz)
-
-
-def hertz(frequency_hz: float) -> str:
-    """Always to the hertz, so that a changing number does not jump about."""
-    return f"{frequency_hz / 1e6:.6f} MHz"
-
-
-def _heard(band: Band | None, frequency_hz: float) -> str:
-    if band is None:
-        return f"Heard {hertz(frequency_hz)}: no band of the plan is within 1 % of it."
-    return f"Heard {hertz(frequency_hz)}: {band.name}, {frequency_hz - band.expected_hz:+.0f} Hz from the dial."
 
 
 def _value(latest: Latest) -> str:

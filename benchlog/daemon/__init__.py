@@ -2,9 +2,9 @@
 
 ``serving`` is the loop that holds it together; ``due`` and ``entries`` work out what the timetable wants,
 ``unattended`` conducts one run in a thread of its own, ``resume`` closes and continues what a crash cut off,
-``backup`` copies the store, ``notices`` tells somebody who is not looking, ``control`` and ``client`` are the two ends
-of the loopback API, ``place`` is where they find each other, ``systemd`` and ``logs`` speak to the system. Imports runs
-and below; the front doors import it.
+``backup`` copies the store, ``notices`` tells somebody who is not looking, ``client`` asks the daemon's page from
+another process, ``place`` is where it finds it, ``systemd`` and ``logs`` speak to the system. Imports page and below;
+the front doors import it.
 
 Promises, tried through real processes in tests/cli/test_serve.py:
   - a start that was due becomes a session, or a missed start with its reason: a row and a notice, never nothing;

@@ -17,7 +17,7 @@ _PAUSE_S = 0.1
 
 def status(port: int) -> dict[str, Any]:
     """How things stand. Raises BenchFailed where no daemon answers."""
-    _, said = _ask(port, "GET", "/status", {})
+    _, said = _ask(port, "GET", "/api/status", {})
     return said
 
 
@@ -26,7 +26,7 @@ def stop(port: int) -> dict[str, Any] | None:
 
     Raises BenchFailed where no daemon answers, or the run does not end.
     """
-    code, said = _ask(port, "POST", "/stop", {"Authorization": f"Bearer {find(port).token}"})
+    code, said = _ask(port, "POST", "/api/stop", {"Authorization": f"Bearer {find(port).token}"})
     if code == 409:
         return None
     if code != 202:

@@ -32,6 +32,7 @@ class Place:
     pid: int
     token: str
     store: str
+    page: str  # the page's address, token and all
 
 
 @contextlib.contextmanager

@@ -30,6 +30,8 @@ from benchlog.daemon.resume import close_what_was_cut_off, to_continue
 from benchlog.daemon.systemd import Manager
 from benchlog.daemon.unattended import COLD, Continued, Job, Unattended
 from benchlog.errors import BenchlogError
+from benchlog.page.feed import Feed
+from benchlog.page.house import OnAir
 from benchlog.plan import Plan
 from benchlog.simulate.lease import factor_for
 from benchlog.store.recover import unfinished
@@ -62,6 +64,7 @@ class Daemon:
 
     def __init__(self, files: Files, timetable: Timetable, bench: Bench, plan: Plan, manager: Manager) -> None:
         self._files, self._timetable, self._bench, self._plan = files, timetable, bench, plan
+        self.store, self.feed = files.store, Feed()
         self._manager = manager
         self._teller = Teller(timetable.notices, bench.name)
         self._lock = threading.RLock()  # entries, the run
@@ -160,7 +163,13 @@ class Daemon:
         self._teller.close(NOTICES_S)
         return clean
 
-    # What the control asks, from its own thread.
+    # What the page asks, from its own threads.
+
+    @property
+    def on_air(self) -> OnAir | None:
+        """As ``House.on_air``."""
+        run = self._run
+        return run.on_air if run is not None and run.session_id is not None else None
 
     def status(self) -> dict[str, Any]:
         """How things stand, as JSON."""
@@ -247,7 +256,7 @@ class Daemon:
             self._teller.tell("paused-for-safety", text, entry=entry.name, run=start.run)
 
         self._current = row
-        self._run = Unattended(job, cold_at=self._cold_at, begun=begun, paused=paused)
+        self._run = Unattended(job, cold_at=self._cold_at, begun=begun, paused=paused, feed=self.feed)
         self._run.start()
 
     def _occupied(self) -> str:

@@ -12,14 +12,16 @@ from typing import Any, Literal
 
 from benchlog.acquire.registry import find
 from benchlog.bench import Bench, load_bench
-from benchlog.clock import Clock, rfc3339
+from benchlog.clock import Clock
 from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
 from benchlog.model import Event
+from benchlog.page.feed import Feed
+from benchlog.page.house import OnAir
+from benchlog.page.scene import standing
 from benchlog.plan import Plan, load_plan
-from benchlog.quantities import SI_UNIT
 from benchlog.runs.conduct import conduct, look_round
-from benchlog.runs.happenings import Begun, Happening, KeyedUp, Latest, Tick, Trouble
+from benchlog.runs.happenings import Begun, Happening, KeyedUp, Tick, Trouble
 from benchlog.runs.session import Session
 from benchlog.simulate.lease import factor_for
 from benchlog.timetable import Start, Timetable, misfits
@@ -70,16 +72,18 @@ class Unattended:
             it, because its guard takes the load for cold.
         begun: called with the session's number, from the run's thread.
         paused: the same with why a crossed limit pauses the run.
+        feed: whoever looks at the page is told through it.
     """
 
     def __init__(
-        self, job: Job, *, cold_at: float, begun: Callable[[int], None], paused: Callable[[str], None]
+        self, job: Job, *, cold_at: float, begun: Callable[[int], None], paused: Callable[[str], None], feed: Feed
     ) -> None:
         self.job = job
         self.session_id: int | None = None
         self.outcome: Outcome | None = None
         self.cooling_s = 0.0  # real seconds: the load's time constant, where it was keyed
-        self._cold_at, self._begun, self._paused = cold_at, begun, paused
+        self.on_air: OnAir | None = None  # while there is a session
+        self._cold_at, self._begun, self._paused, self._feed = cold_at, begun, paused, feed
         self._phase: Phase = "waiting"
         self._stop = threading.Event()
         self._why = ""
@@ -118,28 +122,14 @@ class Unattended:
 
     def standing(self) -> dict[str, Any]:
         """How things stand, as JSON; ``load_heat`` is by the measured power, 1 is the most the load may have."""
-        tick, clock = self._tick, self._clock
-        said: dict[str, Any] = {
+        return {
             "entry": self.job.start.name,
             "kind": self.job.start.run,
             "phase": "ending" if self._stop.is_set() else self._phase,
             "session": self.session_id,
             "continues": self.job.continued.session if self.job.continued else None,
-            "t_s": None,
-            "key_down_since": None,
-            "key_down_s": None,
-            "band": None,
-            "latest": [],
-            "load_heat": tick.heat if tick is not None else None,
+            **standing(self._tick if self._clock else None, self._clock.started_ns if self._clock else 0),
         }
-        if tick is not None and clock is not None:
-            said["t_s"] = round(tick.t_s, 3)
-            if tick.down_since_s is not None:
-                said["key_down_since"] = rfc3339(clock.started_ns + round(tick.down_since_s * 1e9))
-                said["key_down_s"] = round(tick.t_s - tick.down_since_s, 3)
-            said["band"] = tick.band.name if tick.band else None
-            said["latest"] = [_latest(latest) for latest in tick.latest.values()]
-        return said
 
     # What follows runs in the run's own thread.
 
@@ -151,6 +141,9 @@ class Unattended:
         except Exception as exc:  # noqa: BLE001 - the daemon outlives a run, whatever ended it
             LOG.exception("a fault in benchlog itself")
             outcome = Outcome("failed", f"a fault in benchlog itself: {exc!r}", self.session_id)
+        self.on_air = None
+        if self.session_id is not None:
+            self._feed.end(outcome.text, how=outcome.kind)
         self.outcome = outcome
 
     def _run(self) -> Outcome:
@@ -169,6 +162,8 @@ class Unattended:
             plan = self._for_the_time_left(plan)
             self.cooling_s = clock.real_s(bench.load.cooling) if bench.load else 0.0
         session = _Explained(self, bench, plan, clock)
+        self._feed.begin(session)
+        self.on_air = OnAir(session, self.stop, self._feed)
         if self._stop.is_set():
             return Outcome("failed", self._why, None)
         done = conduct(session, self._stop, lambda happening: self._hear(session, happening))
@@ -193,6 +188,7 @@ class Unattended:
 
     def _hear(self, session: Session, happening: Happening) -> None:
         self._alive_at = time.monotonic()
+        self._feed.tell(happening)
         match happening:
             case Begun(session_id):
                 self.session_id = session_id
@@ -231,18 +227,5 @@ class _Explained(Session):
 
     def __exit__(self, kind: Any, exc: Any, traceback: Any) -> None:
         self._run._enter("ending")
-        if self._run._why:
-            self.ending = self.ending.replace("ended by the operator", f"ended: {self._run._why}", 1)
+        self.why = self._run._why
         super().__exit__(kind, exc, traceback)
-
-
-def _latest(latest: Latest) -> dict[str, Any]:
-    return {
-        "channel": latest.channel.name,
-        "measures": latest.channel.measures,
-        "t_s": round(latest.t_s, 3),
-        "value": latest.value if latest.value is not None and math.isfinite(latest.value) else None,
-        "unit": SI_UNIT[latest.channel.dimension],
-        "state": latest.state.value,
-        "reason": latest.reason or None,
-    }

@@ -33,6 +33,11 @@ class _Kept(Driver):
     polled: ClassVar[bool] = False
 
 
+def any_driver(_: str) -> type[Driver]:
+    """For a bench file that is read again: its drivers were found when its session began."""
+    return _Kept
+
+
 @dataclass(frozen=True, slots=True)
 class Kept:
     """One session, with all a report is made of."""
@@ -52,7 +57,7 @@ class Kept:
 def keep(reader: StoreReader, ref: str | int) -> Kept:
     """Analyse a session as it is stored. Raises UsageError where there is no such session."""
     session = reader.session(ref)
-    bench = bench_from(TomlFile(Path(f"bench file of session {session.id}"), session.bench_text), lambda _: _Kept)
+    bench = bench_from(TomlFile(Path(f"bench file of session {session.id}"), session.bench_text), any_driver)
     plan = plan_from(TomlFile(Path(f"plan file of session {session.id}"), session.plan_text))
     raw, events = reader.raw(session.id), reader.events(session.id)
     facts = SessionFacts(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from queue import SimpleQueue
 from types import TracebackType
@@ -26,7 +27,7 @@ class Session:
     """The sink of all buses: what they put goes to the store, and to whoever listens.
 
     As a context manager it ends itself: cleanly, or with the error as its ending. With ``keys`` a sweep keys through
-    the bench's key line, each time it is ``asked`` to.
+    the bench's key line, each time it is ``asked`` to, and up when ``up_asked`` says so.
 
     Raises (on leaving): StoreFailed where not everything could be kept.
     """
@@ -45,7 +46,10 @@ class Session:
         self.kind, self.bench, self.plan, self.clock, self.store = kind, bench, plan, clock, store
         self.keys = keys
         self.asked: SimpleQueue[KeyFor] = SimpleQueue()
+        self.up_asked = threading.Event()  # a keyed sweep's key-down is to end now
         self.ending = "ended"
+        self.why = ""  # why it is ended before its time, where that was no operator at a terminal
+        self.taps: list[Callable[[Reading | Event], None]] = []  # told of everything put; must neither wait nor raise
         self._drivers = drivers
         self._heard: deque[Reading | Event] = deque()
         self._buses: list[Bus] = []
@@ -69,6 +73,8 @@ class Session:
         if exc is not None and not isinstance(exc, GeneratorExit):
             how = "stopped for safety" if isinstance(exc, StoppedForSafety) else "ended by a fault"
             self.ending = f"{how}: {exc.what if isinstance(exc, BenchlogError) else exc}"
+        elif self.why:
+            self.ending = self.ending.replace("ended by the operator", f"ended: {self.why}", 1)
         until_ns = self.clock.t_ns()
         for bus in self._buses:
             bus.stop(until_ns)
@@ -81,6 +87,8 @@ class Session:
         """Keep it, and let it be heard."""
         self.writer.put(item)
         self._heard.append(item)
+        for tap in self.taps:
+            tap(item)
 
     def heard(self) -> Iterator[Reading | Event]:
         """What was put since the last call, in order."""

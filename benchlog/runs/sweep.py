@@ -9,6 +9,7 @@ Where the session ``keys``, the bench's key line does it through its guard, each
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Iterator
 from queue import Empty
@@ -65,7 +66,11 @@ def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Ha
     spans = {"tuning": min(TUNING_S, plan.key_down / 2 - 1.0), "measuring": plan.key_down}
     for happening in Listener(session, keyer).listen(stop):
         yield happening
-        if not isinstance(happening, Tick) or keyer.is_down:
+        if not isinstance(happening, Tick):
+            continue
+        if session.up_asked.is_set():
+            _up(session, keyer)
+        if keyer.is_down:
             continue
         try:
             asked = session.asked.get_nowait()
@@ -73,3 +78,12 @@ def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Ha
             continue
         if wait_s := keyer.down(spans[asked], plan.rest):
             yield Resting(happening.t_s + wait_s, 0)
+
+
+def _up(session: Session, keyer: Keyer) -> None:
+    """The key up at once, whatever else was asked for before."""
+    session.up_asked.clear()
+    with contextlib.suppress(Empty):
+        while True:
+            session.asked.get_nowait()
+    keyer.up()

@@ -120,6 +120,16 @@ class StoreReader:
         with self._connection() as connection:
             return {n: (state, reason, said) for n, state, reason, said in connection.execute("SELECT * FROM note")}
 
+    def ends(self, channel: StoredChannel) -> tuple[int, int] | None:
+        """Session time of a channel's first and last slot; None where it has none."""
+        with self._connection() as connection:
+            first, last = connection.execute(
+                """SELECT (SELECT min(t_ns) FROM reading WHERE channel = ?1),
+                          (SELECT max(t_ns) FROM reading WHERE channel = ?1)""",
+                (channel.id,),
+            ).fetchone()
+        return None if first is None else (first, last)
+
     def reasons(self, session_id: int, channel: str, span: Span = ALL) -> list[Reading]:
         """The slots of one channel without a value, each with its reason and what the instrument said."""
         with self._connection() as connection:

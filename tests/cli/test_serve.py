@@ -173,17 +173,17 @@ def test_the_control_takes_orders_from_its_own_user_only(tmp_path: Path, free_be
             connection.close()
             return status
 
-        assert asked("GET", "/status") == 200
-        assert asked("GET", "/status", Host=f"evil.example:{served.port}") == 421
-        assert asked("GET", "/status", Host="127.0.0.1") == 421
-        assert asked("POST", "/stop") == 401
-        assert asked("POST", "/stop", Authorization="Bearer " + "x" * len(token)) == 401
-        assert asked("POST", "/stop", Authorization=f"Bearer {token}", Host="evil.example") == 421
-        assert asked("GET", "/stop") == 405
+        assert asked("GET", "/api/status") == 200
+        assert asked("GET", "/api/status", Host=f"evil.example:{served.port}") == 421
+        assert asked("GET", "/api/status", Host="127.0.0.1") == 421
+        assert asked("POST", "/api/stop") == 401
+        assert asked("POST", "/api/stop", Authorization="Bearer " + "x" * len(token)) == 401
+        assert asked("POST", "/api/stop", Authorization=f"Bearer {token}", Host="evil.example") == 421
+        assert asked("GET", "/api/stop") == 405
         assert served.status()["run"]["phase"] == "running", "none of that stopped it"
         second = benchlog(*words(free_bench, tmp_path, a_watch(), free_port()), status=2)
         assert "a daemon serves this store already" in second.stderr
-        assert asked("POST", "/stop", Authorization=f"Bearer {token}") == 202
+        assert asked("POST", "/api/stop", Authorization=f"Bearer {token}") == 202
         served.until(lambda said: said["run"] is None)
         assert served.daemon.stop(signal.SIGINT)[0] == 0
         assert not place.exists()

@@ -1,0 +1,188 @@
+"""Series of stored sessions at a constant size, whatever their length.
+
+A part of a session that has few rows is read as it is. A long one is read once, in parts that fit into memory, into
+65,536 buckets a channel, which are remembered: every further question about it is answered out of those.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.corrections import GOOD, correct
+from benchlog.bench import Bench, Channel, bench_from
+from benchlog.errors import UsageError
+from benchlog.files import TomlFile
+from benchlog.model import Event
+from benchlog.page.trend import Buckets
+from benchlog.quantities import SI_UNIT
+from benchlog.runs.records import any_driver
+from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
+
+FEW_ROWS = 200_000  # read at once: some tens of ms
+PART_ROWS = 1_000_000  # about 40 MB
+FINE = 65_536
+MOST_KEPT = 64  # channels; 3 MB each at most
+
+
+class _Fine:
+    """Buckets of one channel from ``from_s`` on. Shapes: (n,) each."""
+
+    def __init__(self, from_s: float, width_s: float, n: int) -> None:
+        self.from_s, self.width_s = from_s, width_s
+        self.low, self.high = np.full(n, np.inf), np.full(n, -np.inf)
+        self.total = np.zeros(n)
+        self.n, self.missing = np.zeros(n, np.int64), np.zeros(n, np.int64)
+
+    def add(self, t_s: NDArray[np.float64], value: NDArray[np.float64], good: NDArray[np.bool_]) -> None:
+        """More readings, in any order."""
+        at = np.floor((t_s - self.from_s) / self.width_s).astype(np.int64)
+        inside = (at >= 0) & (at < len(self.n))
+        at, value, good = at[inside], value[inside], good[inside]
+        kept, lacking = at[good], at[~good]
+        np.minimum.at(self.low, kept, value[good])
+        np.maximum.at(self.high, kept, value[good])
+        self.total += np.bincount(kept, weights=value[good], minlength=len(self.n))
+        self.n += np.bincount(kept, minlength=len(self.n))
+        self.missing += np.bincount(lacking, minlength=len(self.n))
+
+    def between(self, from_s: float, to_s: float, points: int) -> Buckets:
+        """Neighbours put together until there are at most ``points``."""
+        first = min(max(0, math.floor((from_s - self.from_s) / self.width_s)), len(self.n))
+        stop = min(max(first, math.ceil((to_s - self.from_s) / self.width_s)), len(self.n))
+        at_once = max(1, -(-(stop - first) // points))
+        starts = np.arange(first, stop, at_once)
+        if not len(starts):
+            return Buckets(self.width_s, [], [], [], [], [], [])
+        part = slice(first, stop)
+        n = np.add.reduceat(self.n[part], starts - first)
+        missing = np.add.reduceat(self.missing[part], starts - first)
+        low = np.minimum.reduceat(self.low[part], starts - first)
+        high = np.maximum.reduceat(self.high[part], starts - first)
+        total = np.add.reduceat(self.total[part], starts - first)
+        width_s = self.width_s * at_once
+        kept = np.flatnonzero(n + missing)
+        some = n[kept] > 0
+
+        def told(values: NDArray[np.float64]) -> list[float | None]:
+            return [float(one) if any_ else None for one, any_ in zip(values[kept], some, strict=True)]
+
+        return Buckets(
+            bucket_s=width_s,
+            t_s=(self.from_s + starts[kept] * self.width_s + width_s / 2).tolist(),
+            low=told(low),
+            mean=told(total / np.maximum(n, 1)),
+            high=told(high),
+            n=n[kept].tolist(),
+            missing=missing[kept].tolist(),
+        )
+
+
+class StoredSeries:
+    """Of one store; from any thread."""
+
+    def __init__(self, store: Path) -> None:
+        self._store = store
+        self._kept: OrderedDict[tuple[int, str, str], _Fine] = OrderedDict()
+        self._lock = threading.Lock()
+        self._reading = threading.Lock()  # one long session is read at a time
+
+    def buckets(
+        self, session: StoredSession, name: str, from_s: float | None, to_s: float | None, points: int
+    ) -> tuple[str, float, float, Buckets]:
+        """(SI unit, from, to, what is there); None for the session's start and end.
+
+        Raises: UsageError for a channel that is not there; StoreFailed, BadStore.
+        """
+        stored = next((channel for channel in session.channels if channel.name == name), None)
+        if stored is None:
+            known = ", ".join(channel.name for channel in session.channels)
+            raise UsageError(f'no channel "{name}"', where=f"session {session.id}", cure=f"There are {known}.")
+        bench = bench_of(session)
+        instrument, channel = next((i, c) for i, c in bench.channels() if c.name == name)
+        reader = StoreReader(self._store)
+        first_s, last_s = self._ends(reader, session, stored)
+        from_s = first_s if from_s is None else from_s
+        to_s = last_s if to_s is None else to_s
+        wanted_s = max(0.0, min(to_s, last_s) - max(from_s, first_s))
+        unit = SI_UNIT[channel.dimension]
+        if wanted_s / (stored.every_ns / 1e9) <= FEW_ROWS or session.digest is None:
+            start_s = max(from_s, first_s)
+            width_s = max(wanted_s / points, 1e-6)
+            fine = _Fine(start_s, width_s, points)
+            suspect = _suspect(reader.events(session.id), instrument.name)
+            self._read(reader, stored, channel, suspect, fine, start_s, start_s + wanted_s)
+            return unit, from_s, to_s, fine.between(start_s, start_s + width_s * points, points)
+        return (
+            unit,
+            from_s,
+            to_s,
+            self._whole(reader, session, stored, channel, instrument.name).between(from_s, to_s, points),
+        )
+
+    def _whole(
+        self, reader: StoreReader, session: StoredSession, stored: StoredChannel, channel: Channel, instrument: str
+    ) -> _Fine:
+        key = (session.id, session.digest or "", stored.name)
+        with self._lock:
+            if found := self._kept.get(key):
+                self._kept.move_to_end(key)
+                return found
+        with self._reading:
+            with self._lock:
+                if found := self._kept.get(key):
+                    return found
+            first_s, last_s = self._ends(reader, session, stored)
+            fine = _Fine(first_s, max((last_s - first_s) / FINE, 1e-6), FINE)
+            suspect = _suspect(reader.events(session.id), instrument)
+            self._read(reader, stored, channel, suspect, fine, first_s, last_s)
+        with self._lock:
+            self._kept[key] = fine
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+        return fine
+
+    def _read(
+        self,
+        reader: StoreReader,
+        stored: StoredChannel,
+        channel: Channel,
+        suspect: list[tuple[int, int]],
+        into: _Fine,
+        from_s: float,
+        to_s: float,
+    ) -> None:
+        states = {note: state for note, (state, _, _) in reader.notes().items()}
+        step_ns = max(stored.every_ns, 1_000) * PART_ROWS
+        from_ns, to_ns = math.floor(from_s * 1e9), math.ceil(to_s * 1e9) + 1
+        for start_ns in range(from_ns, to_ns, step_ns):
+            (rows,) = reader.rows((stored,), (start_ns, min(start_ns + step_ns, to_ns)))
+            if len(rows.note) and int(rows.note.max()) not in states:
+                states = {note: state for note, (state, _, _) in reader.notes().items()}
+            found = correct(channel, rows.series(stored.name, states), suspect)
+            into.add(found.t_s, found.value, found.state == GOOD)
+
+    def _ends(self, reader: StoreReader, session: StoredSession, stored: StoredChannel) -> tuple[float, float]:
+        """First and last reading's time; the last slot lies inside."""
+        ends = reader.ends(stored)
+        if ends is None:
+            return 0.0, 0.0
+        return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
+
+
+def bench_of(session: StoredSession) -> Bench:
+    """The bench file a session was taken with."""
+    return bench_from(TomlFile(Path(f"bench file of session {session.id}"), session.bench_text), any_driver)
+
+
+def _suspect(events: list[Event], instrument: str) -> list[tuple[int, int]]:
+    return [
+        (int(event.data["from_ns"]), int(event.data["to_ns"]))
+        for event in events
+        if event.kind == "suspect" and event.instrument == instrument and {"from_ns", "to_ns"} <= set(event.data)
+    ]
