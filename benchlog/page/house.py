@@ -151,14 +151,15 @@ class Attended:
     def over(self, how: Literal["ended", "stopped", "failed"], text: str, what: str = "") -> None:
         """It is over."""
         air, self._air = self._air, None
-        session = getattr(air.session, "id", None) if air else None
+        session = (air.session.id or None) if air else None
         self._last = {"entry": air.session.kind if air else "", "session": session, "how": how, "text": text}
         self.feed.end(text, how=how, what=what)
 
     @property
     def on_air(self) -> OnAir | None:
         """As ``House.on_air``."""
-        return self._air
+        air = self._air
+        return air if air is not None and air.session.id else None
 
     def stop_run(self, why: str) -> int | None:
         """As ``House.stop_run``."""
@@ -166,7 +167,7 @@ class Attended:
         if air is None:
             return None
         air.end(why)
-        return getattr(air.session, "id", None) or 0
+        return air.session.id
 
     def status(self) -> dict[str, Any]:
         """As the daemon's, without a timetable."""
@@ -178,7 +179,7 @@ class Attended:
                 "entry": session.kind,
                 "kind": session.kind,
                 "phase": "ending" if session.why else "running",
-                "session": getattr(session, "id", None),
+                "session": session.id or None,
                 "continues": None,
                 **scene.standing(self.feed.tick, session.clock.started_ns),
             }

@@ -45,6 +45,7 @@ class Session:
     ) -> None:
         self.kind, self.bench, self.plan, self.clock, self.store = kind, bench, plan, clock, store
         self.keys = keys
+        self.id = 0  # its number in the store, once it has begun
         self.asked: SimpleQueue[KeyFor] = SimpleQueue()
         self.up_asked = threading.Event()  # a keyed sweep's key-down is to end now
         self.ending = "ended"

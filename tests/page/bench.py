@@ -1,0 +1,44 @@
+"""A session on a real simulated bench, with needles to type and a key line the page may use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from benchlog.simulate.process import BenchProcess
+from tests.cli.conftest import FACTOR
+
+TYPED = """
+[[instrument]]
+name = "panel meters"
+driver = "typed"
+
+[[instrument.channel]]
+name = "grid current"
+measures = "grid-current"
+unit = "mA"
+
+[[instrument.channel]]
+name = "level control"
+measures = "alc"
+unit = "V"
+"""
+
+
+@contextmanager
+def a_bench(folder: Path, *, from_page: bool = True, **how: Any) -> Iterator[BenchProcess]:
+    """Free, keyed through its box where there is one."""
+    with BenchProcess(folder, time_factor=FACTOR, script=how.pop("script", "free"), **how) as bench:
+        text = bench.bench_file.read_text()
+        if from_page:
+            text = text.replace('line = "rts"\n', 'line = "rts"\nfrom_page = true\n')
+        bench.bench_file.write_text(text + TYPED)
+        bench.start()
+        bench.tell("band 80 m")
+        yield bench
+
+
+def files(bench: BenchProcess, store: Path) -> tuple[object, ...]:
+    return ("--bench", bench.bench_file, "--plan", bench.plan_file, "--store", store)

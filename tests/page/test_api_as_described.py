@@ -1,0 +1,111 @@
+"""The whole API as it describes itself: whatever is asked, no fault of ours and no answer that is not described.
+
+On a session of a real simulated bench, with its key line; nothing conducts the run, so nothing is keyed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from hypothesis.errors import Unsatisfiable
+from schemathesis import GenerationMode
+
+from benchlog.acquire.registry import find
+from benchlog.bench import load_bench
+from benchlog.page.house import Attended
+from benchlog.page.server import Page
+from benchlog.plan import load_plan
+from benchlog.runs.happenings import Begun
+from benchlog.runs.session import Session
+from benchlog.simulate.lease import factor_for
+from tests.page.bench import a_bench
+from tests.page.looking import NO_RATES, Served, Viewer
+
+EXAMPLES = 25  # of each operation
+
+
+@pytest.fixture(scope="module")
+def one(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    from benchlog.clock import Clock
+
+    folder = tmp_path_factory.mktemp("api")
+    with contextlib.ExitStack() as open_:
+        process = open_.enter_context(a_bench(folder / "bench", key_box="timeout"))
+        bench, plan = load_bench(process.bench_file, find), load_plan(process.plan_file)
+        clock = Clock(factor_for(bench.addresses))
+        session = Session("sweep", bench, plan, store=folder / "s.benchlog", clock=clock, drivers=find, keys=True)
+        house = Attended(bench.name, plan.transmitter.name, session.store)
+        page = open_.enter_context(Page(0, rates=NO_RATES))
+        page.serve(house)
+        found = Served(page, house, session)
+        house.begin(session, found.stop)
+        open_.enter_context(session)
+        found.feed.tell(Begun(session.id, str(session.store)))
+        found.get("/api/status")  # its first worker thread is there now, and ends with the page
+        yield found
+
+
+def test_no_fault_and_no_answer_that_is_not_described(one: Served) -> None:
+    """What is right by the description, and what is wrong by it in every way the tool can think of."""
+    schema = schemathesis.openapi.from_url(f"http://127.0.0.1:{one.port}/api/openapi.json")
+    tried = set()
+    for found in schema.exclude(path="/api/stream").get_all_operations():  # it has no end; its own test is below
+        operation = found.ok()
+        for mode in GenerationMode:
+
+            @given(case=operation.as_strategy(generation_mode=mode))
+            @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
+            def ask(case: Any) -> None:
+                case.call_and_validate(headers={"Authorization": f"Bearer {one.token}"})
+                tried.add(f"{case.method} {case.operation.path}")
+
+            with contextlib.suppress(Unsatisfiable):  # where nothing can be wrong with the words
+                ask()
+    assert len(tried) == 15
+
+
+def test_every_route_is_described(one: Served) -> None:
+    described = one.get("/api/openapi.json").json
+    routes = {(path, method) for path, methods in described["paths"].items() for method in methods}
+    assert ("/api/key-up", "post") in routes
+    assert ("/api/stream", "get") in routes
+    for path, method in routes:
+        operation = described["paths"][path][method]
+        assert operation["description"], path
+        assert ("security" in operation) == (method == "post"), path
+        assert {"401", "403", "421", "429"} <= set(operation["responses"]), path
+
+
+def test_the_stream_is_described(one: Served) -> None:
+    described = one.get("/api/openapi.json").json["paths"]["/api/stream"]["get"]["responses"]["200"]
+    with Viewer(one.port) as viewer:
+        assert list(described["content"]) == ["text/event-stream"]
+        assert viewer.next().data["run"]["session"] == one.session.id
+
+
+def test_a_reading_is_typed_and_corrected(one: Served) -> None:
+    """As the operator does it: opened, looked at the needle, typed; wrong, and typed again."""
+    with Viewer(one.port) as viewer:
+        viewer.next()
+        wrong = one.post("/api/readings", {"channel": "grid current", "value": 45, "open_for_s": 1.0})
+        assert wrong.status == 201
+        right = one.post("/api/readings", {"channel": "grid current", "value": 4.5, "corrects": wrong.json["entry"]})
+        assert right.status == 201
+        told = [viewer.until("typed")[-1].data for _ in range(2)]
+    assert [one["value"] for one in told] == [45.0, 4.5]
+    assert told[1]["corrects"] == told[0]["entry"] == wrong.json["entry"]
+    assert told[1]["latest"]["value"] == pytest.approx(0.0045), "in SI, as every value on the page"
+    again = one.post("/api/readings", {"channel": "grid current", "value": 4.6, "corrects": wrong.json["entry"]})
+    assert (again.status, again.json["error"]) == (409, "that entry was corrected before")
+    polled = one.post("/api/readings", {"channel": "power", "value": 4.6})
+    assert polled.status == 409
+    assert "read by an instrument" in polled.json["error"]
+    for bad in ("4.5", None, True, "NaN"):
+        assert one.post("/api/readings", {"channel": "grid current", "value": bad}).status == 422, bad
+    assert one.post("/api/readings", b'{"channel": "grid current", "value": NaN}',
+                    Content_Type="application/json").status == 422  # fmt: skip
