@@ -46,6 +46,7 @@ _DOCUMENT_CSP = (
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'; sandbox"
 )
+SessionTime = Annotated[FiniteFloat | None, Query(ge=-1e9, le=1e9)]
 SessionId = Annotated[int, InPath(ge=0, le=2**53)]
 _ALWAYS: dict[int | str, dict[str, Any]] = {
     status: {"model": Problem, "description": why}
@@ -168,8 +169,8 @@ def _looking(api: FastAPI, parts: Parts) -> None:
     @api.get("/api/series")
     def series(
         channel: Annotated[str, Query(max_length=200)],
-        from_s: FiniteFloat | None = None,
-        to_s: FiniteFloat | None = None,
+        from_s: SessionTime = None,
+        to_s: SessionTime = None,
         points: Annotated[int, Query(ge=1, le=MOST_POINTS)] = 600,
     ) -> Series:
         """A channel of the run that is on, or was last, in at most so many buckets."""
@@ -257,8 +258,8 @@ def _records(api: FastAPI, parts: Parts) -> None:
     def stored_series(
         session_id: SessionId,
         channel: Annotated[str, Query(max_length=200)],
-        from_s: FiniteFloat | None = None,
-        to_s: FiniteFloat | None = None,
+        from_s: SessionTime = None,
+        to_s: SessionTime = None,
         points: Annotated[int, Query(ge=1, le=MOST_POINTS)] = 600,
     ) -> Series:
         """A channel of a stored session, in at most so many buckets."""

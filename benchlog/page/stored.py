@@ -109,21 +109,17 @@ class StoredSeries:
         first_s, last_s = self._ends(reader, session, stored)
         from_s = first_s if from_s is None else from_s
         to_s = last_s if to_s is None else to_s
-        wanted_s = max(0.0, min(to_s, last_s) - max(from_s, first_s))
         unit = SI_UNIT[channel.dimension]
-        if wanted_s / (stored.every_ns / 1e9) <= FEW_ROWS or session.digest is None:
-            start_s = max(from_s, first_s)
-            width_s = max(wanted_s / points, 1e-6)
-            fine = _Fine(start_s, width_s, points)
+        start_s, stop_s = max(from_s, first_s), min(to_s, last_s)
+        if stop_s <= start_s:
+            return unit, from_s, to_s, Buckets(0.0, [], [], [], [], [], [])
+        if (stop_s - start_s) / (stored.every_ns / 1e9) <= FEW_ROWS or session.digest is None:
+            fine = _Fine(start_s, max((stop_s - start_s) / points, 1e-6), points)
             suspect = _suspect(reader.events(session.id), instrument.name)
-            self._read(reader, stored, channel, suspect, fine, start_s, start_s + wanted_s)
-            return unit, from_s, to_s, fine.between(start_s, start_s + width_s * points, points)
-        return (
-            unit,
-            from_s,
-            to_s,
-            self._whole(reader, session, stored, channel, instrument.name).between(from_s, to_s, points),
-        )
+            self._read(reader, stored, channel, suspect, fine, start_s, stop_s)
+        else:
+            fine = self._whole(reader, session, stored, channel, instrument.name)
+        return unit, from_s, to_s, fine.between(start_s, stop_s, points)
 
     def _whole(
         self, reader: StoreReader, session: StoredSession, stored: StoredChannel, channel: Channel, instrument: str

@@ -30,7 +30,7 @@ unit = "V"
 @contextmanager
 def a_bench(folder: Path, *, from_page: bool = True, **how: Any) -> Iterator[BenchProcess]:
     """Free, keyed through its box where there is one."""
-    with BenchProcess(folder, time_factor=FACTOR, script=how.pop("script", "free"), **how) as bench:
+    with BenchProcess(folder, **({"time_factor": FACTOR, "script": "free"} | how)) as bench:
         text = bench.bench_file.read_text()
         if from_page:
             text = text.replace('line = "rts"\n', 'line = "rts"\nfrom_page = true\n')
