@@ -15,6 +15,13 @@ from benchlog.cli import _COMMANDS, cli
 from benchlog.clock import Clock
 from benchlog.files import Table
 from benchlog.model import State
+from benchlog.page.api import Parts, make_api
+from benchlog.page.assets import Assets
+from benchlog.page.clerk import Clerk
+from benchlog.page.guards import Law
+from benchlog.page.house import Attended
+from benchlog.page.stored import StoredSeries
+from benchlog.page.stream import Hub
 from benchlog.plan import load_plan
 from benchlog.store.writer import SessionWriter
 
@@ -98,6 +105,18 @@ def test_the_records_fields_are_as_documented() -> None:
     assert [c for c in code_in(rows["bands[]"]) if c != "M"] == list(band)
     assert [c for c in code_in(rows["M"]) if c not in ("null",)] == list(missing.as_json())
     assert code_in(rows["readings"]) == [state.value.replace("-", "_") for state in State]
+
+
+def test_every_route_of_the_page_is_in_the_readme_and_no_other(tmp_path: Path) -> None:
+    house = Attended("bench", "transmitter", tmp_path / "none")
+    law, hub = Law("token", 1), Hub(house.feed)
+    clerk = Clerk(house.store, house.feed)
+    try:
+        api = make_api(Parts(house, law, hub, clerk, StoredSeries(house.store), Assets())).openapi()
+    finally:
+        clerk.close()
+    routes = {f"{method.upper()} {path}" for path, methods in api["paths"].items() for method in methods}
+    assert {code_in(row[0])[0] for row in rows_of("route")} == routes
 
 
 def test_the_example_files_have_no_faults() -> None:

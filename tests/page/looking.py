@@ -7,6 +7,7 @@ import http.client
 import json
 import socket
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -80,7 +81,9 @@ class Viewer:
     def next(self) -> Event:
         """The next one; comments are passed over."""
         said: dict[str, str] = {}
+        deadline = time.monotonic() + 2 * PATIENCE_S  # comments keep a silent stream from timing out
         while True:
+            assert time.monotonic() < deadline, "nothing more came"
             line = self.answer.readline().decode().rstrip("\n")
             if not line and "data" in said:
                 return Event(said["id"], said["event"], json.loads(said["data"]))
@@ -90,10 +93,10 @@ class Viewer:
             key, _, value = line.partition(": ")
             said[key] = value
 
-    def until(self, kind: str) -> list[Event]:
+    def until(self, *kinds: str) -> list[Event]:
         """All up to the first of a kind, that one included."""
         seen = [self.next()]
-        while seen[-1].kind != kind:
+        while seen[-1].kind not in kinds:
             seen.append(self.next())
         return seen
 
