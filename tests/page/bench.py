@@ -29,14 +29,15 @@ unit = "V"
 
 @contextmanager
 def a_bench(folder: Path, *, from_page: bool = True, **how: Any) -> Iterator[BenchProcess]:
-    """Free, keyed through its box where there is one."""
+    """Free on 80 m unless a script says otherwise, keyed through its box where there is one."""
     with BenchProcess(folder, **({"time_factor": FACTOR, "script": "free"} | how)) as bench:
         text = bench.bench_file.read_text()
         if from_page:
             text = text.replace('line = "rts"\n', 'line = "rts"\nfrom_page = true\n')
         bench.bench_file.write_text(text + TYPED)
         bench.start()
-        bench.tell("band 80 m")
+        if "script" not in how:  # a script's operator sets his own
+            bench.tell("band 80 m")
         yield bench
 
 

@@ -89,3 +89,12 @@ def test_what_is_kept_does_not_grow() -> None:
     for n in range(0, 40 * 86_400, 40):  # forty days
         made.add(float(n), 1.0)
     assert len(made._levels) == math.ceil(math.log2(40 * 86_400 / (FINEST_S * BUCKETS))) + 1
+
+
+def test_a_late_reading_takes_no_newer_ones_place() -> None:
+    """Both fall into one place of the finest level's ring, which by then holds the newer one."""
+    newer_s, late_s = 300.05, 300.05 - BUCKETS * FINEST_S
+    mixed = track([(newer_s, 7.0), (late_s, 1.0)]).between(newer_s - 1, newer_s + 1, 100)
+    assert (mixed.n, mixed.high) == ([1], [7.0])
+    both = track([(newer_s, 7.0), (late_s, 1.0)]).between(0, newer_s + 1, 100)
+    assert sum(both.n) == 2
