@@ -1,0 +1,163 @@
+// The one screen: what is, readable from three metres.
+import { bar, clock, fixed, lasting, make, megahertz, put, shown, signed, together } from "./words.js";
+import { bandNow, latest, measuring, nowS, state } from "./state.js";
+
+const LIMITS = { key_down: "key-down time", "load-heat": "the load's heat", swr: "SWR", "plate-dissipation": "plate dissipation" };
+const KINDS = { sweep: "Sweep", soak: "Heat run", watch: "Watch" };
+
+export function plannedS(run) {
+  if (run.kind === "soak") return run.soak?.key_down_s ?? null;
+  return run.kind === "sweep" ? run.sweep.key_down_s : null;
+}
+
+export function draw() {
+  const { run } = state;
+  document.body.classList.toggle("stale", !state.linked && run !== null && !run?.ended);
+  lost();
+  if (!run) { strip("none", "No run", "", "Waiting for a run to begin."); return; }
+  put("who", `${run.transmitter.name} ${run.transmitter.serial}`.trim());
+  put("about", `${KINDS[run.kind] || run.kind}, session ${run.session}, ${run.bench}`);
+  put("clock", clock(nowS()));
+  document.title = `${run.ended ? "Ended" : run.key.down ? "KEY DOWN" : "Key up"} – ${run.transmitter.name} – benchlog`;
+  key(run);
+  figures(run);
+  others(run);
+  gauges(run);
+}
+
+function lost() {
+  const away = !state.linked && state.lostAt ? (performance.now() - state.lostAt) / 1000 : null;
+  put("lost", away === null ? "" : "Connection lost. What you see is old. Trying again by itself.");
+  const link = put("link", state.linked ? "Connected" : away === null ? "Connecting" : `Lost ${lasting(away)} ago`);
+  link.dataset.link = state.linked ? "good" : away === null ? "wait" : "lost";
+}
+
+function strip(kind, word, lasts, next) {
+  document.getElementById("strip").dataset.key = kind;
+  put("key", word); put("keyfor", lasts); put("next", next);
+}
+
+function key(run) {
+  const band = bandNow(), planned = plannedS(run), now = nowS();
+  put("band", band?.band || ""); put("dial", band ? `dial ${band.dial}` : "");
+  if (run.ended) { put("band", ""); put("dial", ""); strip("none", "Ended", "", run.ended.text); return; }
+  if (!run.key.down) { strip("up", "Key up", "", coming(run, band, planned, now)); return; }
+  const down = Math.max(0, now - run.key.since_s);
+  const of = planned ? ` of ${fixed(planned, 0)} s` : "";
+  const left = planned ? planned - down : null;
+  let next = run.key.band ? `${run.key.band} recognised.` : "Finding the band.";
+  if (left > 0) next += ` ${run.holds_key ? "Key goes up by itself in" : "Hold for"} ${lasting(left)}${run.holds_key ? "" : " more"}.`;
+  else if (run.key.long_enough || left !== null) next = run.holds_key ? "Key is going up." : "Long enough: key up.";
+  strip("down", "KEY DOWN", `${Math.floor(down)} s${of}`, next);
+  const whole = planned || run.longest_key_down_s;
+  bar("keybar", whole ? down / whole : 0, `Key down, ${whole ? `plan ${fixed(whole, 0)} s` : "no planned time"}`);
+}
+
+function coming(run, band, planned, now) {
+  const rest = run.resting && run.resting.until_s > now ? `Rest ${lasting(run.resting.until_s - now)} more` : "";
+  if (run.kind === "watch") return "Watching. Nothing is asked of you.";
+  if (run.kind === "soak") return rest ? `${rest}, then key down by itself.` : "Key goes down by itself.";
+  if (!run.wanted || !band) return rest;
+  const ask = `${run.wanted.done + 1} of ${run.wanted.of}: set ${band.band}, tune, then key down ${fixed(planned, 0)} s.`;
+  return rest ? `${rest}. Then ${ask}` : ask;
+}
+
+function ageOf(one, channel) {
+  if (!one) return "no reading yet";
+  if (one.state !== "good") return one.reason || one.state;
+  const age = nowS() - one.t_s + (state.linked || state.run.ended ? 0 : ((performance.now() - state.lostAt) / 1000) * state.run.time_factor);
+  if (!channel.typed && age <= Math.max(3, 4 * (channel.every_s || 0)) * Math.max(1, state.run.time_factor / 2)) return "";
+  return state.run.ended ? "" : `${lasting(age)} ago`;
+}
+
+function figures(run) {
+  const power = measuring("forward-power"), counter = measuring("frequency"), band = bandNow();
+  const watts = latest(power), hz = latest(counter);
+  const [figure, unit] = shown(watts?.value ?? null, power?.unit || "W");
+  put("power", figure); put("powerunit", unit); put("powerage", power ? ageOf(watts, power) : "no such channel");
+  const on = hz?.value ?? null;
+  put("hz", on === null ? "–" : megahertz(on));
+  put("off", on !== null && band && run.key.down ? `${signed(on - band.expected_hz)} Hz from the dial` : "");
+  put("hzage", !counter ? "no such channel" : on === null ? "nothing to count" : ageOf(hz, counter));
+}
+
+let listed = "";
+function others(run) {
+  const list = document.getElementById("others");
+  const rest = run.channels.filter((one) => !["forward-power", "frequency"].includes(one.measures));
+  const names = JSON.stringify([run.session, rest.map((one) => one.channel)]);
+  if (names !== listed) {
+    listed = names;
+    list.replaceChildren(...rest.map((one) => make("div", {}, make("dt", { textContent: one.channel }), make("dd", {}, make("span"), make("small")))));
+  }
+  rest.forEach((channel, i) => {
+    const one = latest(channel), [value, age] = list.children[i].lastElementChild.children;
+    put(value, one ? together(one.value, channel.unit) : "–");
+    const old = ageOf(one, channel);
+    put(age, old ? ` ${old}` : "");
+  });
+}
+
+function gauges(run) {
+  const heat = run.load_heat;
+  const word = heat === null ? "" : heat < 0.3 ? "cool" : heat < 0.6 ? "warm" : heat < 0.85 ? "hot" : "near its limit";
+  const says = heat === null || heat === undefined ? "No load in the bench file" : `${word[0].toUpperCase()}${word.slice(1)}: ${fixed(heat * 100, 0)} % of what it takes`;
+  put("heat", says); bar("heatbar", heat, says, heat >= 0.85);
+  const near = run.nearest_limit;
+  let text = "None to tell of";
+  if (near) {
+    const name = LIMITS[near.limit] || near.channel || near.limit;
+    const value = near.limit === "load-heat" ? "" : ` ${together(near.value, near.unit)} against ${together(near.bound, near.unit)}`;
+    const left = near.used >= 1 ? "at its limit" : `${fixed((1 - near.used) * 100, 0)} % to go`;
+    text = `${name[0].toUpperCase()}${name.slice(1)}:${value}${value ? "," : ""} ${left}`;
+  }
+  put("near", text); bar("nearbar", near?.used, text, near?.used >= 0.9);
+}
+
+const MARKS = { pass: "✓ pass", fail: "✗ fail", undecided: "? undecided", "not-measured": "not measured" };
+
+export function bands() {
+  const { run } = state;
+  const body = document.querySelector("#bands tbody");
+  if (!run) { body.replaceChildren(); return; }
+  const now = run.ended ? null : bandNow()?.band;
+  body.replaceChildren(...run.bands.map((band) => row(run, band, band.band === now)));
+  const end = document.getElementById("ended");
+  end.replaceChildren();
+  if (run.ended) {
+    end.append(`${run.ended.text}. `);
+    if (run.ended.session) end.append(make("a", { href: `/api/sessions/${run.ended.session}/record.html`, target: "_blank", rel: "noopener", textContent: "Open the record" }));
+  }
+  const items = [
+    ...run.troubles.slice(-20).map((one) => ({ t: one.t_s, word: "Trouble", text: `${one.text}, at ${clock(one.t_s)}` })),
+    ...run.findings.map((one) => ({ t: Infinity, word: "Finding", text: one.text })),
+  ].reverse();
+  const list = document.getElementById("findings");
+  list.replaceChildren(...items.map((one) => make("li", {}, make("b", { textContent: `${one.word}: ` }), one.text)));
+  if (!items.length) list.append(make("li", { textContent: "None so far" }));
+}
+
+function row(run, band, current) {
+  const result = run.results.find((one) => one.band === band.band);
+  const heard = run.key_downs.findLast((one) => one.band === band.band && one.counts);
+  const cell = (name, fallback, unit, decimals, limit, sign = false) => {
+    const found = result?.[name];
+    const value = found?.value ?? fallback ?? null;
+    if (value === null) return make("td", { textContent: "–" });
+    const u = found?.expanded ? ` ± ${fixed(found.expanded, decimals)}` : "";
+    const td = make("td", {}, `${sign ? signed(value, decimals) : fixed(value, decimals)} ${unit}`, make("small", { textContent: u + (limit ?? "") }));
+    if (found?.verdict === "fail") td.className = "fail";
+    return td;
+  };
+  const tr = make("tr", {},
+    make("th", { scope: "row", textContent: band.band }),
+    cell("power_w", heard?.power_w, "W", 1, band.min_power_w ? `, min ${band.min_power_w}` : ""),
+    cell("droop_percent", heard?.droop_percent, "%", 1, band.max_droop_percent ? `, max ${band.max_droop_percent}` : ""),
+    cell("frequency_error_hz", heard?.frequency_error_hz, "Hz", 0, band.max_frequency_error_hz ? `, max ${fixed(band.max_frequency_error_hz, 0)}` : "", true));
+  const verdicts = ["power_w", "droop_percent", "frequency_error_hz"].map((name) => result?.[name]?.verdict);
+  const overall = ["fail", "undecided", "pass"].find((one) => verdicts.includes(one));
+  const words = result?.power_w?.value !== null && overall ? MARKS[overall] : heard ? "being worked out" : run.ended ? MARKS["not-measured"] : "to come";
+  tr.append(make("td", { textContent: words, className: overall === "fail" ? "fail" : "" }));
+  if (current) tr.setAttribute("aria-current", "true");
+  return tr;
+}

@@ -1,0 +1,35 @@
+// The connection. The browser reopens it by itself, from the last message it had; where it gives up, we do it for it.
+import { get, session } from "./api.js";
+
+const KINDS = ["snapshot", "begun", "tick", "wanted", "resting", "keyed-down", "recognised", "long-enough", "keyed-up",
+  "trouble", "typed", "band-results", "alarm", "ended"];
+const QUIET_MS = 4000; // so long without a message, and the server is asked whether it is there
+
+export async function follow(told, link) {
+  let source, heard = performance.now(), asking = false;
+  await session;
+  function open() {
+    source?.close();
+    source = new EventSource("/api/stream");
+    source.onopen = () => { heard = performance.now(); link(true); };
+    source.onerror = () => {
+      link(false);
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, 2000);
+    };
+    for (const kind of KINDS) {
+      source.addEventListener(kind, (event) => {
+        heard = performance.now();
+        told(kind, JSON.parse(event.data), event.lastEventId);
+      });
+    }
+  }
+  open();
+  addEventListener("offline", () => link(false));
+  setInterval(async () => {
+    if (asking || source.readyState !== EventSource.OPEN || performance.now() - heard < QUIET_MS) return;
+    asking = true;
+    try { await get("/api/status"); heard = performance.now(); }
+    catch { link(false); open(); }
+    finally { asking = false; }
+  }, 1000);
+}

@@ -1,0 +1,69 @@
+// Numbers and moments as people read them.
+const MINUS = "\u2212", THIN = "\u202f";
+
+export function fixed(value, decimals) {
+  const text = Math.abs(value).toFixed(decimals);
+  return value < 0 && Number(text) !== 0 ? MINUS + text : text;
+}
+
+function digits(value) {
+  const size = Math.abs(value);
+  return fixed(value, size >= 100 ? 0 : size >= 10 ? 1 : 2);
+}
+
+/** [figure, unit] of a value in SI units. */
+export function shown(value, unit) {
+  if (value === null || value === undefined) return ["–", unit === "degC" ? "°C" : unit];
+  if (unit === "Hz") return [megahertz(value), "MHz"];
+  if (unit === "degC") return [fixed(value, 1), "°C"];
+  if (unit === "A" && Math.abs(value) < 1) return [fixed(value * 1000, Math.abs(value) < 0.1 ? 1 : 0), "mA"];
+  return [digits(value), unit];
+}
+
+export function together(value, unit) {
+  return shown(value, unit).join(" ").trim();
+}
+
+export function megahertz(hz) {
+  const [whole, part] = (hz / 1e6).toFixed(6).split(".");
+  return `${whole}.${part.slice(0, 3)}${THIN}${part.slice(3)}`;
+}
+
+export function signed(value, decimals = 0) {
+  const text = fixed(value, decimals);
+  return value > 0 ? `+${text}` : text;
+}
+
+export function clock(seconds) {
+  const s = Math.max(0, Math.floor(seconds));
+  const parts = [Math.floor(s / 3600), Math.floor(s / 60) % 60, s % 60];
+  const padded = parts.map((part) => String(part).padStart(2, "0"));
+  return parts[0] ? `${parts[0]}:${padded[1]}:${padded[2]}` : `${parts[1]}:${padded[2]}`;
+}
+
+export function lasting(seconds) {
+  const s = Math.max(0, Math.round(seconds));
+  return s < 120 ? `${s} s` : s < 7200 ? `${Math.round(s / 60)} min` : `${(s / 3600).toFixed(1)} h`;
+}
+
+/** Set a text only where it changes: screen readers and the layout are left in peace. */
+export function put(id, text) {
+  const node = typeof id === "string" ? document.getElementById(id) : id;
+  if (node.textContent !== text) node.textContent = text;
+  return node;
+}
+
+export function make(name, properties = {}, ...children) {
+  const node = Object.assign(document.createElement(name), properties);
+  node.append(...children.filter((child) => child !== null));
+  return node;
+}
+
+export function bar(id, part, says, near = false) {
+  const node = document.getElementById(id);
+  const scale = `scaleX(${Math.min(1, Math.max(0, part || 0)).toFixed(3)})`;
+  const fill = node.firstElementChild;
+  if (fill.style.transform !== scale) fill.style.transform = scale;
+  node.classList.toggle("near", near);
+  if (node.getAttribute("aria-label") !== says) node.setAttribute("aria-label", says);
+}
