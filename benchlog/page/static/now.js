@@ -108,7 +108,7 @@ function gauges(run) {
   if (near) {
     const name = LIMITS[near.limit] || near.channel || near.limit;
     const value = near.limit === "load-heat" ? "" : ` ${together(near.value, near.unit)} against ${together(near.bound, near.unit)}`;
-    const left = near.used >= 1 ? "at its limit" : `${fixed((1 - near.used) * 100, 0)} % to go`;
+    const left = near.used >= 1 ? "at its limit" : `${fixed((1 - near.used) * 100, 0)}\u00a0% to go`;
     text = `${name[0].toUpperCase()}${name.slice(1)}:${value}${value ? "," : ""} ${left}`;
   }
   put("near", text); bar("nearbar", near?.used, text, near?.used >= 0.9);

@@ -19,12 +19,13 @@ export async function follow(told, link) {
     for (const kind of KINDS) {
       source.addEventListener(kind, (event) => {
         heard = performance.now();
+        link(true);
         told(kind, JSON.parse(event.data), event.lastEventId);
       });
     }
   }
   open();
-  addEventListener("offline", () => link(false));
+  addEventListener("offline", () => { heard = -Infinity; }); // asked at once: this computer's own page may well be there
   setInterval(async () => {
     if (asking || source.readyState !== EventSource.OPEN || performance.now() - heard < QUIET_MS) return;
     asking = true;

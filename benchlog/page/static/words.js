@@ -17,6 +17,7 @@ export function shown(value, unit) {
   if (unit === "Hz") return [megahertz(value), "MHz"];
   if (unit === "degC") return [fixed(value, 1), "°C"];
   if (unit === "A" && Math.abs(value) < 1) return [fixed(value * 1000, Math.abs(value) < 0.1 ? 1 : 0), "mA"];
+  if (unit === "W") return [fixed(value, Math.abs(value) >= 10 ? 0 : 1), unit];
   return [digits(value), unit];
 }
 
