@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import click
 
-from benchlog.report import record_json
+from benchlog import __version__
+from benchlog.errors import UsageError
+from benchlog.report import record_json, words
 from benchlog.report.words import judge
 from benchlog.runs.records import Kept
 
@@ -19,17 +21,72 @@ def print_record(kept: Kept, *, as_json: bool) -> int:
         from benchlog.report import text
 
         Console(highlight=False, soft_wrap=False).print(text.render(kept.analysis, kept.plan, ending=ending(kept)))
+    return _told(kept)
+
+
+def print_budgets(kept: Kept, band: str | None) -> int:
+    """The uncertainty budgets, of one band alone where one is named. Returns the exit status.
+
+    Raises UsageError: the plan has no such band.
+    """
+    from rich.console import Console
+
+    from benchlog.report import text
+
+    names = [one.name for one in kept.plan.bands]
+    if band is not None and band not in names:
+        raise UsageError(f'the plan has no band "{band}"', where="--band", cure=f"Its bands are: {', '.join(names)}.")
+    Console(highlight=False, soft_wrap=False).print(text.render_budgets(kept.analysis, kept.plan, band))
+    return _told(kept)
+
+
+def _told(kept: Kept) -> int:
     if kept.altered:
         click.echo("benchlog: the readings are not those the session ended with: their digest differs.", err=True)
+    for line in differing(kept):
+        click.echo(f"benchlog: {line}", err=True)
     return exit_status(kept)
 
 
 def ending(kept: Kept) -> str:
-    """How the session ended, as a sentence."""
+    """How the session ended, and which analysis of it this is, where there are several: a sentence each."""
     if kept.session.ended_ns is None:
-        return "Not ended: it is still running, or was cut off."
-    text = kept.session.ending or "ended"
-    return f"{text[0].upper()}{text[1:]}."
+        said = "Not ended: it is still running, or was cut off."
+    else:
+        text = kept.session.ending or "ended"
+        said = f"{text[0].upper()}{text[1:]}."
+    return f"{said} {revised(kept)}".strip()
+
+
+def revised(kept: Kept) -> str:
+    """Which revision this is, when it was made, why, what it replaces and what replaced it; empty where none was."""
+    revision = kept.analysis.record.session.revision
+    if revision is None:
+        return ""
+    made = f"{words.stamp(revision.made_ns)} UTC with benchlog {revision.program}"
+    because = f" ({revision.because.rstrip('.')})" if revision.because else ""
+    if revision.replaces is None:
+        said = f"This is revision 0, kept on {made}{because}"
+    else:
+        said = f"This is revision {revision.number}, made on {made}{because}; it replaces revision {revision.replaces}"
+    if revision.replaced_by is not None:
+        said += f". It has been replaced: the newest is revision {revision.replaced_by}"
+    if kept.differing:
+        said += f". Worked out by benchlog {__version__}, it is not what was recorded then"
+    return f"{said}."
+
+
+MOST_DIFFERENCES = 5
+
+
+def differing(kept: Kept) -> list[str]:
+    """What a record says otherwise than when it was made, in a few lines; nothing where it says the same."""
+    found = kept.differing
+    if not found or kept.revision is None:
+        return []
+    head = f"benchlog {kept.revision.program} recorded this revision otherwise than {__version__} works it out now:"
+    more = len(found) - MOST_DIFFERENCES
+    return [head, *found[:MOST_DIFFERENCES], *([f"and {more} more places"] if more > 0 else [])]
 
 
 def exit_status(kept: Kept) -> int:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from benchlog.acquire.registry import find
-from benchlog.bench import Bench, load_bench
+from benchlog.bench import Bench, beyond_tables, load_bench
 from benchlog.clock import Clock, rfc3339
 from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
@@ -180,6 +180,8 @@ class Unattended:
         bench, plan = load_bench(self.job.bench_path, find), load_plan(self.job.plan_path)
         if faults := misfits(self.job.timetable, bench, plan):
             raise BadFile(self.job.timetable.source.path, faults)
+        if faults := beyond_tables(bench, {band.name: band.expected_hz for band in plan.bands}):
+            raise BadFile(bench.source.path, faults)
         return bench, plan
 
     def _for_the_time_left(self, plan: Plan) -> Plan:
