@@ -10,32 +10,23 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from benchlog.channel import CORRECTABLE, DIMENSION_OF, Channel, Name, beside
+from benchlog.correction import Tables, Texts, Wanted, read_tables, text_beside
 from benchlog.driver import Driver
+from benchlog.emission import Meter
 from benchlog.errors import BadFile, Fault
-from benchlog.files import Duration, Power, Ratio, Table, TomlFile, validate
+from benchlog.files import Duration, Power, Table, TomlFile, key, validate
 from benchlog.model import Measure
-from benchlog.quantities import Dimension, dimension_of, linear, parse, to_si
+from benchlog.quantities import Dimension, dimension_of, parse
 
-DIMENSION_OF: dict[Measure, Dimension] = {
-    "forward-power": "power",
-    "reflected-power": "power",
-    "drive-power": "power",
-    "frequency": "frequency",
-    "plate-voltage": "voltage",
-    "bias-voltage": "voltage",
-    "heater-voltage": "voltage",
-    "line-voltage": "voltage",
-    "alc": "voltage",
-    "plate-current": "current",
-    "grid-current": "current",
-    "temperature": "temperature",
-}
+__all__ = ["DIMENSION_OF", "Bench", "Channel", "Instrument", "Name"]  # beside what is written here
 
 
 def _pattern(text: str) -> str:
@@ -46,95 +37,19 @@ def _pattern(text: str) -> str:
     return text
 
 
-def _unit(text: str) -> str:
-    dimension_of(text)
-    return text
+def _day(found: object) -> object:
+    if isinstance(found, str):
+        try:
+            return date.fromisoformat(found if _DAY.fullmatch(found) else "")
+        except ValueError:
+            raise ValueError('a day is written "2026-03-01"') from None
+    return found
 
 
-def _name(text: str) -> str:
-    if not text.strip() or text != text.strip() or any(ord(c) < 32 for c in text):
-        raise ValueError("a name needs at least one letter, and no blanks at its ends")
-    return text
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", flags=re.ASCII)  # RFC 3339 full-date
 
-
-Name = Annotated[str, AfterValidator(_name)]
 Pattern = Annotated[str, AfterValidator(_pattern)]
-
-
-class Channel(Table):
-    """One quantity of one instrument."""
-
-    name: Name
-    unit: Annotated[str, AfterValidator(_unit)]  # what the instrument reports
-    measures: Measure | None = None  # None: logged and plotted only
-    ask: str = ""
-    field: int | str | None = None  # which number of the reply
-    every: Duration = 1.0
-    range: str | None = None  # full scale, with its unit
-    of_reading: Ratio = 0.0
-    of_range: Ratio = 0.0
-    scale: float = 1.0  # probe ratio or coupler factor; analysis only, never the raw value
-    offset: str | None = None  # added after scale, with its unit
-
-    @model_validator(mode="before")
-    @classmethod
-    def _whole_numbers(cls, table: Any) -> Any:
-        if isinstance(table, dict) and type(table.get("scale")) is int:  # TOML's 10 is as good as 10.0
-            return {**table, "scale": float(table["scale"])}
-        return table
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Channel:
-        dimension = dimension_of(self.unit)
-        if self.measures and DIMENSION_OF[self.measures] != dimension:
-            raise ValueError(f'unit "{self.unit}" is a {dimension}, {self.measures} is a {DIMENSION_OF[self.measures]}')
-        if self.of_range and self.range is None:
-            raise ValueError("of_range needs range, the full scale it is a share of")
-        for name, text in (("range", self.range), ("offset", self.offset)):
-            if text is not None:
-                try:
-                    parse(text, dimension)
-                except ValueError as exc:
-                    raise ValueError(f"{name}: {exc}") from None
-        if self.range is not None and self.range_si <= 0:
-            raise ValueError("range: must be more than zero")
-        if self.scale == 0:
-            raise ValueError("scale: must not be zero")
-        return self
-
-    @property
-    def dimension(self) -> Dimension:
-        """Of the channel's values."""
-        return dimension_of(self.unit)
-
-    @property
-    def range_si(self) -> float:
-        """Full scale of the instrument in SI, before ``scale``; 0 where none is given."""
-        return 0.0 if self.range is None else parse(self.range, self.dimension)
-
-    @property
-    def offset_si(self) -> float:
-        """A difference, so a temperature's zero does not enter."""
-        if self.offset is None:
-            return 0.0
-        zero = 0.0 if self.dimension == "power" else to_si(0.0, linear_unit(self.offset))
-        return parse(self.offset, self.dimension) - zero
-
-    def in_si(self, value: float) -> float:
-        """One reading of this channel in SI, with scale and offset applied."""
-        return to_si(value, self.unit) * self.scale + self.offset_si
-
-    @property
-    def every_ns(self) -> int:
-        """The polling period."""
-        return round(self.every * 1e9)
-
-
-def linear_unit(text: str) -> str:
-    """The unit in a written quantity: ``"5 degF"`` gives ``degF``."""
-    unit = text.lstrip("+-0123456789.eE ").strip()
-    linear(unit)
-    return unit
+Day = Annotated[date, BeforeValidator(_day)]
 
 
 class Instrument(Table):
@@ -146,8 +61,20 @@ class Instrument(Table):
     identity: Pattern = ""
     timeout: Duration = 1.0
     setup: tuple[str, ...] = ()
+    calibrated: Day | None = None
+    due: Day | None = None  # the last day the calibration holds
     options: dict[str, Any] = Field(default_factory=dict)
     channel: tuple[Channel, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.calibrated and self.due and self.due <= self.calibrated:
+            raise ValueError(f"due ({self.due}) must be after calibrated ({self.calibrated})")
+        return self
+
+    def overdue(self, day: date) -> bool | None:
+        """Whether the calibration had run out on a day (UTC); None where the bench file does not say when it does."""
+        return None if self.due is None else day > self.due
 
 
 class Load(Table):
@@ -291,6 +218,7 @@ class Bench:
     instruments: tuple[Instrument, ...]
     options: Mapping[str, Table]  # instrument name -> its driver's own keys, validated
     key_options: KeyLineOptions | None = None  # of the key line, validated
+    tables: Mapping[str, str] = field(default_factory=dict)  # the correction tables beside it, word for word, by name
 
     def channels(self) -> Iterator[tuple[Instrument, Channel]]:
         """All channels, in the file's order."""
@@ -304,6 +232,12 @@ class Bench:
         key = [self.key.address] if self.key else []
         return [instrument.address for instrument in self.instruments if instrument.address] + key
 
+    @property
+    def meter(self) -> Meter:
+        """What the forward power channel's indication states."""
+        channel = self.measuring("forward-power")
+        return channel.power if channel else "mean"
+
     def measuring(self, measure: Measure) -> Channel | None:
         """The channel that analysis uses for a measure; there is at most one."""
         return next((channel for _, channel in self.channels() if channel.measures == measure), None)
@@ -314,12 +248,12 @@ DriverLookup = Callable[[str], type[Driver] | str]
 
 
 def load_bench(path: Path, drivers: DriverLookup) -> Bench:
-    """Read a bench file. Raises BadFile with every fault found."""
+    """Read a bench file, and the tables beside it. Raises BadFile with every fault found."""
     return bench_from(TomlFile.read(path), drivers)
 
 
-def bench_from(source: TomlFile, drivers: DriverLookup) -> Bench:
-    """The same from words already read: a session keeps its bench file word for word."""
+def bench_from(source: TomlFile, drivers: DriverLookup, tables: Texts | None = None) -> Bench:
+    """The same from words already read: a session keeps its bench file, and its ``tables``, word for word."""
     read = validate(_BenchTables, source.tables)
     faults = read if isinstance(read, list) else []
     options: dict[str, Table] = {}
@@ -332,11 +266,64 @@ def bench_from(source: TomlFile, drivers: DriverLookup) -> Bench:
     key_options = _key_options(source.tables)
     if isinstance(key_options, list):
         faults.extend(key_options)
+    corrections = read_tables(_wanted(source.tables), tables or text_beside(source.path.parent))
+    faults.extend(corrections.faults)
     if not isinstance(read, list):
         faults.extend(_across(read))
     if faults or isinstance(key_options, list) or isinstance(read, list):
         raise BadFile(source.path, faults)
-    return Bench(source, read.bench.name, read.load, read.limits, read.key, read.instrument, options, key_options)
+    instruments = tuple(_with_tables(instrument, corrections) for instrument in read.instrument)
+    bench = Bench(source, read.bench.name, read.load, read.limits, read.key, instruments, options, key_options)
+    return replace(bench, tables=corrections.texts)
+
+
+def _wanted(tables: Mapping[str, Any]) -> Iterator[Wanted]:
+    """The tables that are named in a file which may have any faults; those are told elsewhere."""
+    for i, instrument in enumerate(_instrument_tables(tables)):
+        channels = instrument.get("channel")
+        for j, channel in enumerate(channels if isinstance(channels, list) else ()):
+            try:
+                name, dimension = beside(channel["correction"]), dimension_of(channel["unit"])
+            except (KeyError, TypeError, ValueError):
+                continue
+            if dimension in CORRECTABLE:
+                where = key(("instrument", i, "channel", j, "correction"), tables)
+                yield Wanted(where, name, dimension)
+
+
+def _with_tables(instrument: Instrument, tables: Tables) -> Instrument:
+    channels = (
+        channel.with_table(tables.of[channel.correction, channel.dimension]) if channel.correction else channel
+        for channel in instrument.channel
+    )
+    return instrument.model_copy(update={"channel": tuple(channels)})
+
+
+def beyond_tables(bench: Bench, places: Mapping[str, float]) -> list[Fault]:
+    """Frequencies in Hz, by the band's name, that a correction table of the bench does not reach."""
+    return [
+        Fault(
+            f"{channel.table.name} for {channel.name}",
+            "",
+            f"the table goes from {channel.table.span}, and {band} is on {hz / 1e6:.6f} MHz; extend the table: "
+            "nothing is guessed beyond its ends",
+        )
+        for _, channel in bench.channels()
+        if channel.table is not None
+        for band, hz in places.items()
+        if channel.table.misses(hz)
+    ]
+
+
+def calibration_advice(bench: Bench, today: date) -> list[str]:
+    """What is wrong with the instruments' calibrations on a day."""
+    said = []
+    for instrument in bench.instruments:
+        if instrument.calibrated and instrument.calibrated > today:
+            said.append(f"{instrument.name}: calibrated on {instrument.calibrated}, a day that has not come yet")
+        if instrument.overdue(today):
+            said.append(f"{instrument.name}: its calibration was due on {instrument.due}; every record will say so")
+    return said
 
 
 def _instrument_tables(tables: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -394,4 +381,6 @@ def _across(read: _BenchTables) -> list[Fault]:
         ),
     ):
         faults += [Fault(what, f'"{name}"', why) for name, count in Counter(names).items() if count > 1]
+    if any(channel.correction for channel in channels) and not any(c.measures == "frequency" for c in channels):
+        faults.append(Fault("correction", "", 'a table against frequency needs a channel that measures "frequency"'))
     return faults

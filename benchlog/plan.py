@@ -9,7 +9,8 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from benchlog.bench import Name
+from benchlog.bench import Bench, Name
+from benchlog.emission import SIGNALS, WORDS, Emission, Meter, PowerKind, Signal
 from benchlog.errors import BadFile, Fault
 from benchlog.files import Drift, Duration, Frequency, Power, Ratio, Table, TomlFile, validate
 from benchlog.quantities import parse
@@ -50,7 +51,12 @@ class Band(Table):
     mode: Literal["cw", "usb", "lsb", "am"] = "cw"
     tone: Frequency | None = None  # audio tone fed to a sideband transmitter
     min_power: Power
+    rated: PowerKind | None = None  # what min_power states; None: what the meter states
+    signal: Signal | None = None  # what is sent while it is measured; None: "one-tone" with a tone, else "carrier"
+    depth: Ratio | None = None  # of AM, to which the tone modulates
+    depth_within: Ratio | None = None  # how well that is known: +/- so much, in the same per cent
     max_droop: Ratio | None = None
+    max_run_droop: Ratio | None = None  # from the first key-down to the last
     max_frequency_error: Annotated[FrequencyTolerance, BeforeValidator(_tolerance)] | None = None
     max_drift: Drift | None = None  # Hz/s once read
     tuning: tuple[str, ...] = ()  # what the sweep reminds the operator of
@@ -65,6 +71,17 @@ class Band(Table):
             raise ValueError("reading must not be negative")
         if self.tone is not None and self.mode not in ("usb", "lsb"):
             raise ValueError(f'a tone shifts the carrier only in "usb" and "lsb"; mode is "{self.mode}"')
+        if self.sent.signal not in SIGNALS[self.mode]:
+            allowed = ", ".join(f'"{signal}"' for signal in SIGNALS[self.mode])
+            raise ValueError(f'signal = "{self.signal}" is none of "{self.mode}"; that takes {allowed}')
+        if self.tone is not None and self.sent.signal != "one-tone":
+            raise ValueError(f'a tone makes the signal "one-tone", not "{self.signal}": leave one of the two keys out')
+        if self.rated == "carrier" and self.mode in ("usb", "lsb"):
+            raise ValueError(f'rated = "carrier": "{self.mode}" has no carrier to rate; write "pep" or "mean"')
+        if (self.depth is not None or self.depth_within is not None) and self.mode != "am":
+            raise ValueError(f'depth and depth_within are of "am"; mode is "{self.mode}"')
+        if not 0 < self.sent.depth <= 1:
+            raise ValueError("depth must be more than zero and at most 100 %")
         return self
 
     @property
@@ -77,6 +94,16 @@ class Band(Table):
         """Where the RF should be: the dial, or the dial with the tone above or below it."""
         shift = {"usb": 1.0, "lsb": -1.0}.get(self.mode, 0.0) * (self.tone or 0.0)
         return self.dial_hz + shift
+
+    @property
+    def sent(self) -> Emission:
+        """What the transmitter is made to send while it is measured."""
+        signal = self.signal or ("one-tone" if self.tone is not None else "carrier")
+        return Emission(self.mode, signal, 1.0 if self.depth is None else self.depth)
+
+    def shown_power(self, meter: Meter) -> float:
+        """``min_power`` as a meter of that kind shows it; unchanged where no fixed relation tells."""
+        return self.min_power / (self.sent.factor(meter, self.rated) or 1.0)
 
 
 class Transmitter(Table):
@@ -163,3 +190,27 @@ def plan_from(source: TomlFile) -> Plan:
     if faults:
         raise BadFile(source.path, faults)
     return Plan(source, read.transmitter, read.band, read.sweep, read.soak)
+
+
+def unanswerable(plan: Plan, bench: Bench) -> list[Fault]:
+    """The bands whose rating the bench's power meter cannot answer for: no fixed relation leads from one to the other.
+
+    Neither file shows it alone.
+    """
+    channel = bench.measuring("forward-power")
+    if channel is None:
+        return []
+    return [
+        Fault(
+            f'band[{i}] "{band.name}".rated',
+            f'"{band.rated}"',
+            f"the power meter states {MEANT[channel.power]}, and no fixed relation leads from that to "
+            f"{MEANT[band.rated]} with {WORDS[band.sent.signal]} on {band.mode}; "
+            f'send another signal, or write what the meter states: rated = "{channel.power}"',
+        )
+        for i, band in enumerate(plan.bands)
+        if band.rated is not None and band.sent.factor(channel.power, band.rated) is None
+    ]
+
+
+MEANT: dict[PowerKind, str] = {"pep": "peak envelope power", "mean": "mean power", "carrier": "carrier power"}

@@ -112,12 +112,18 @@ class Backup(Times):
     keep: int = Field(14, ge=1)  # the newest ones
 
 
-class Calibration(Table):
-    """When one instrument's calibration runs out."""
+class Reminder(Table):
+    """Of one instrument's calibration; without ``due`` the bench file says when it runs out."""
 
     instrument: Name
-    due: date
+    due: date | None = None
     ahead: int = Field(30, ge=0)  # days before it that reminders begin, once a day
+
+
+class Calibration(Reminder):
+    """The same with the day it runs out."""
+
+    due: date
 
 
 class Notices(Table):
@@ -132,7 +138,7 @@ class _TimetableTables(Table):
     zone: Annotated[str, AfterValidator(_zone)] | None = None
     start: tuple[Start, ...] = ()
     backup: Backup | None = None
-    calibration: tuple[Calibration, ...] = ()
+    calibration: tuple[Reminder, ...] = ()
     notices: Notices = Notices()
 
 
@@ -148,12 +154,12 @@ class Timetable:
     notices: Notices
 
 
-def load_timetable(path: Path) -> Timetable:
-    """Read a timetable file. Raises BadFile with every fault found."""
-    return timetable_from(TomlFile.read(path))
+def load_timetable(path: Path, bench: Bench | None = None) -> Timetable:
+    """Read a timetable file; the bench's own dates stand where it has none. Raises BadFile with every fault found."""
+    return timetable_from(TomlFile.read(path), bench)
 
 
-def timetable_from(source: TomlFile) -> Timetable:
+def timetable_from(source: TomlFile, bench: Bench | None = None) -> Timetable:
     """The same from words already read."""
     read = validate(_TimetableTables, source.tables)
     if isinstance(read, list):
@@ -167,9 +173,17 @@ def timetable_from(source: TomlFile) -> Timetable:
     ]
     if not (read.start or read.backup or read.calibration):
         faults.append(Fault("file", "", "nothing is to be done at any time: give a [[start]] or a [backup]"))
+    known = {instrument.name: instrument.due for instrument in bench.instruments} if bench else {}
+    calibrations = []
+    for i, reminder in enumerate(read.calibration):
+        if due := reminder.due or known.get(reminder.instrument):
+            calibrations.append(Calibration(instrument=reminder.instrument, due=due, ahead=reminder.ahead))
+        else:
+            where = f'calibration[{i}] "{reminder.instrument}".due'
+            faults.append(Fault(where, "", "this key is missing, and no bench file says when it is due either"))
     if faults:
         raise BadFile(source.path, faults)
-    return Timetable(source, read.zone, read.start, read.backup, read.calibration, read.notices)
+    return Timetable(source, read.zone, read.start, read.backup, tuple(calibrations), read.notices)
 
 
 def misfits(timetable: Timetable, bench: Bench, plan: Plan) -> list[Fault]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import ClassVar
 
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchlog.bench import Bench, bench_from
+from benchlog.bench import Bench, bench_from, calibration_advice
 from benchlog.driver import Driver, NoOptions
 from benchlog.errors import BadFile
 from benchlog.files import Table, TomlFile, key
@@ -226,15 +227,102 @@ def test_scale_and_offset_make_si_of_a_reading() -> None:
     assert warm.in_si(212.0) == pytest.approx(105.0), "an offset is a difference"
 
 
+HZ = '[[instrument.channel]]\nname = "c"\nunit = "Hz"\n'
+
+
+@pytest.mark.parametrize(
+    ("unit", "said", "si", "ratio"),
+    [
+        ("W", "100 mW", 0.1, 0.0),
+        ("Hz", "1 Hz", 1.0, 0.0),
+        ("degC", "0.1 degC", 0.1, 0.0),
+        ("degF", "0.1 degF", 0.1 / 1.8, 0.0),
+        ("dBm", "0.01 dB", 0.0, 10**0.001 - 1),
+        ("dBm", "10 mW", 0.01, 0.0),
+    ],
+)
+def test_a_resolution_is_a_step_and_not_a_place(unit: str, said: str, si: float, ratio: float) -> None:
+    (_, channel), *_ = bench(
+        f'{HEAD}[[instrument.channel]]\nname = "c"\nunit = "{unit}"\nresolution = "{said}"'
+    ).channels()
+    assert channel.resolution_si == pytest.approx(si, rel=1e-9, abs=1e-15)
+    assert channel.resolution_ratio == pytest.approx(ratio, rel=1e-9, abs=1e-15)
+
+
+def test_a_counters_time_base() -> None:
+    """A time base above nominal counts for too short a time: what is read is too low."""
+    (_, counter), *_ = bench(
+        f'{HEAD}{HZ}reference_offset = "0.12 ppm"\nreference_uncertainty = "50 ppb"\nscale = 10.0\noffset = "5 Hz"'
+    ).channels()
+    assert counter.reference_uncertainty == pytest.approx(5e-8)
+    assert counter.in_si(1e6) == pytest.approx((10e6 + 5) * (1 + 0.12e-6), rel=1e-15)
+    (_, below), *_ = bench(f'{HEAD}{HZ}reference_offset = "-3 ppm"').channels()
+    assert below.in_si(1e6) == pytest.approx(999_997.0, rel=1e-15)
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        (f'{HZ}reference_offset = "0.12 %"', "is it ppm that was meant?"),
+        (f"{HZ}reference_offset = 0.12", "with its unit"),
+        (f'{HZ}reference_uncertainty = "-1 ppm"', "must not be negative"),
+        (f'{CHANNEL}reference_offset = "1 ppm"', "a counter's; this is a power"),
+        (f'{HZ}resolution = "1 W"', "'W' is not a unit of frequency"),
+        (f'{HZ}resolution = "0 Hz"', "resolution: must be more than zero"),
+        (f'{CHANNEL}resolution = "0.1 dB"', "resolution: "),
+        (f'{CHANNEL.replace("W", "dBm")}resolution = "0 dB"', "resolution: must be more than zero"),
+    ],
+)
+def test_measuring_chains_that_make_no_sense(keys: str, says: str) -> None:
+    assert any(says in fault for fault in faults(f"{HEAD}{keys}", bench)), faults(f"{HEAD}{keys}", bench)
+
+
+def test_calibration_dates_as_words_or_as_dates() -> None:
+    (instrument,) = bench(f'{HEAD}calibrated = "2026-03-01"\ndue = 2027-03-01\n{CHANNEL}').instruments
+    assert (instrument.calibrated, instrument.due) == (date(2026, 3, 1), date(2027, 3, 1))
+    days = (date(2027, 2, 28), date(2027, 3, 1), date(2027, 3, 2))
+    assert [instrument.overdue(day) for day in days] == [False, False, True], "it holds on the day itself"
+    (dateless,) = bench(f"{HEAD}{CHANNEL}").instruments
+    assert dateless.overdue(date(2027, 3, 2)) is None
+
+
+@pytest.mark.parametrize(
+    ("keys", "says"),
+    [
+        ('calibrated = "1.3.2026"', 'a day is written "2026-03-01"'),
+        ('calibrated = "20260301"', 'a day is written "2026-03-01"'),
+        ('calibrated = "2026-02-30"', 'a day is written "2026-03-01"'),
+        ("calibrated = 2026-03-01T12:00:00", "calibrated"),
+        ("due = 2026", "due = 2026"),
+        ('calibrated = "2026-03-01"\ndue = "2026-03-01"', "must be after calibrated (2026-03-01)"),
+        ('calibrated = "2026-03-02"\ndue = 2026-03-01', "must be after calibrated (2026-03-02)"),
+    ],
+)
+def test_calibration_dates_that_make_no_sense(keys: str, says: str) -> None:
+    assert any(says in fault for fault in faults(f"{HEAD}{keys}\n{CHANNEL}", bench))
+
+
+def test_what_check_says_of_calibrations() -> None:
+    read = bench(f'{HEAD}calibrated = "2026-03-01"\ndue = 2027-03-01\n{CHANNEL}')
+    assert calibration_advice(read, date(2026, 3, 1)) == []
+    assert calibration_advice(read, date(2026, 2, 28)) == ["i: calibrated on 2026-03-01, a day that has not come yet"]
+    (said,) = calibration_advice(read, date(2027, 3, 2))
+    assert said.startswith("i: its calibration was due on 2027-03-01")
+
+
 def test_a_place_in_a_file_as_people_name_it() -> None:
     tables = {"instrument": [{"name": "meter", "channel": [{"name": "power"}]}]}
     assert key(("instrument", 0, "channel", 0, "every"), tables) == 'instrument[0] "meter".channel[0] "power".every'
 
 
-NAMES = st.sampled_from(["bench", "name", "instrument", "channel", "driver", "unit", "band", "limits", "options", "x"])
+NAMES = st.sampled_from(
+    ["bench", "name", "instrument", "channel", "driver", "unit", "band", "limits", "options", "correction", "due", "x"]
+)
 VALUES = st.recursive(
-    st.one_of(st.text(max_size=6), st.integers(), st.floats(allow_nan=False), st.booleans()),
-    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(NAMES, inner, max_size=3)),
+    st.one_of(
+        st.text(max_size=6), st.sampled_from(["W", "Hz"]), st.integers(), st.floats(allow_nan=False), st.booleans()
+    ),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(NAMES, inner, max_size=4)),
     max_leaves=8,
 )
 

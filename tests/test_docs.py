@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from benchlog.acquire.registry import find, installed
-from benchlog.analysis.results import BandResult, Result
+from benchlog.analysis.results import BandResult, InstrumentState, Result
 from benchlog.bench import KEY_OPTIONS, load_bench
 from benchlog.cli import _COMMANDS, cli
 from benchlog.clock import Clock
@@ -104,6 +104,7 @@ def test_the_records_fields_are_as_documented() -> None:
     band = BandResult("b", 1.0, 0, missing, missing, missing, missing, missing, None).as_json()
     assert [c for c in code_in(rows["bands[]"]) if c != "M"] == list(band)
     assert [c for c in code_in(rows["M"]) if c not in ("null",)] == list(missing.as_json())
+    assert [c for c in code_in(rows["instruments[]"]) if c != "null"] == list(InstrumentState("i").as_json())
     assert code_in(rows["readings"]) == [state.value.replace("-", "_") for state in State]
 
 

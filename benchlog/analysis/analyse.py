@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,12 +11,15 @@ from benchlog.analysis import findings, troubles
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.bands import band_result
 from benchlog.analysis.corrections import Corrected, correct_all
-from benchlog.analysis.dial import BandError, dial_split
+from benchlog.analysis.diagnosis import diagnosed
+from benchlog.analysis.dial import dial_split
+from benchlog.analysis.instruments import instrument_states
 from benchlog.analysis.keydowns import KeyDown, Span, find_spans, gap_limit_s, key_line_spans
 from benchlog.analysis.measure import measure_key_down, measuring
 from benchlog.analysis.onband import OnBand
+from benchlog.analysis.passes import band_errors
 from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts
-from benchlog.analysis.uncertainty import pool
+from benchlog.analysis.steps import step_findings
 from benchlog.bench import Bench
 from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
@@ -53,8 +56,11 @@ def analyse(
     heard = {band.name: OnBand(band, tuple(counted[band.name]), series, bench) for band in plan.bands}
     bands = tuple(band_result(one) for name, one in heard.items() if name in asked or one.key_downs)
     dial = _dial(heard, bench)
-    found = tuple(_findings(bench, series, key_downs, events, bands, dial))
-    return Analysis(Record(session, bands, dial, found, _counts(series)), key_downs, series)
+    told = _findings(bench, series, key_downs, events, bands, dial)
+    steps = step_findings(heard, session.started_ns)
+    found = (*findings.failed(bands), *diagnosed(heard, bands), *steps, *told)
+    instruments = instrument_states(bench, events, session.started_ns)
+    return Analysis(Record(session, bands, dial, found, _counts(series), instruments), key_downs, series)
 
 
 def _asked(kind: SessionKind, plan: Plan) -> set[str]:
@@ -72,16 +78,11 @@ def _spans(bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Se
     power, channel = measuring(series, "forward-power"), bench.measuring("forward-power")
     if power is None or channel is None:
         return []
-    return find_spans(power, measuring(series, "frequency"), plan, gap_limit_s(power.t_s, channel.every))
+    return find_spans(power, measuring(series, "frequency"), plan, gap_limit_s(power.t_s, channel.every), channel.power)
 
 
 def _dial(heard: Mapping[str, OnBand], bench: Bench) -> Dial | None:
-    errors = {}
-    for name, one in heard.items():
-        if (mean := pool(one.windows("frequency"))) is not None:
-            error = replace(mean, value=mean.value - one.band.expected_hz)
-            errors[name] = BandError(error, one.band.expected_hz, one.tolerance_hz)
-    return dial_split(errors, Accuracy.measuring(bench, "frequency"))
+    return dial_split(band_errors(heard), Accuracy.measuring(bench, "frequency"))
 
 
 def _findings(
@@ -92,7 +93,6 @@ def _findings(
     bands: Sequence[BandResult],
     dial: Dial | None,
 ) -> Iterator[Finding]:
-    yield from findings.failed(bands)
     yield from findings.dial_findings(dial)
     yield from findings.unassigned(bench, key_downs)
     yield from troubles.stops(events)
@@ -101,7 +101,7 @@ def _findings(
     yield from troubles.wrong_instruments(bench, events)
     yield from troubles.gaps(bench, series, key_downs, events)
     yield from troubles.over_range(series, key_downs)
-    yield from troubles.stuck(series, key_downs)
+    yield from troubles.stuck(bench, series, key_downs)
 
 
 def _counts(series: Mapping[str, Corrected]) -> dict[str, int]:

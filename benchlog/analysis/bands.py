@@ -5,10 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchlog.analysis.frequency import drift, settled_after_s
+from benchlog.analysis.movement import key_down_drift
 from benchlog.analysis.onband import OnBand
+from benchlog.analysis.power import (
+    delivered_power,
+    dissipation,
+    efficiency,
+    power_kind,
+    standing_wave_ratio,
+    stated_power,
+)
 from benchlog.analysis.results import BandResult, Result
-from benchlog.analysis.uncertainty import combine, pool
+from benchlog.analysis.rundroop import RunDroop, run_droop
+from benchlog.analysis.stability import stability
+from benchlog.analysis.uncertainty import combine, largest, pool
 from benchlog.analysis.verdicts import Sense, result
+from benchlog.analysis.warmup import warm_up
 from benchlog.model import Component, Measure, Measured
 
 
@@ -22,24 +34,29 @@ def band_result(heard: OnBand) -> BandResult:
     hz_in_doubt, watts_in_doubt = heard.lacking("frequency"), heard.lacking("forward-power")
     t_s, hz = heard.readings("frequency")
     slope = drift(t_s, hz, heard.longest_window_s, heard.accuracy("frequency"))
+    over_run = run_droop([k.droop for k in heard.key_downs if k.droop], heard.accuracy("forward-power"))
     return BandResult(
         band=band.name,
         expected_hz=band.expected_hz,
         key_downs=len(heard.key_downs),
-        power_w=result(_power(heard), band.min_power, Sense.AT_LEAST, in_doubt=watts_in_doubt),
+        power_w=result(stated_power(heard), band.min_power, Sense.AT_LEAST, in_doubt=watts_in_doubt),
         droop_percent=_worst_droop(heard, in_doubt=watts_in_doubt),
         frequency_error_hz=result(error, tidy(tolerance_hz), Sense.WITHIN, in_doubt=hz_in_doubt),
         frequency_error_ppm=result(ppm, tidy(tolerance_ppm), Sense.WITHIN, in_doubt=hz_in_doubt),
         drift_hz_per_h=result(slope, tidy(band.max_drift, 3600), Sense.WITHIN, in_doubt=hz_in_doubt),
         settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
+        power_kind=power_kind(heard),
+        droop_tau_s=_unlimited(_worst_time_constant(heard)),
+        run_droop_percent=_run_droop(heard, over_run, in_doubt=watts_in_doubt),
+        run_droop_tau_s=_unlimited(over_run.time_constant if over_run else None),
+        swr=_unlimited(standing_wave_ratio(heard)),
+        delivered_w=_unlimited(delivered_power(heard)),
+        efficiency_percent=_unlimited(efficiency(heard)),
+        dissipation_w=_unlimited(dissipation(heard)),
+        key_down_drift_hz=_unlimited(key_down_drift(heard)),
+        warm_up=warm_up(heard),
+        stability=stability(heard),
     )
-
-
-def _power(heard: OnBand) -> Measured | None:
-    mean = pool(heard.windows("forward-power"))
-    if mean is None:
-        return None
-    return combine(mean.value, [*mean.budget, *_type_b(heard, "forward-power", mean.value)])
 
 
 def _frequency_error(heard: OnBand) -> Measured | None:
@@ -60,11 +77,32 @@ def _worst_droop(heard: OnBand, *, in_doubt: bool) -> Result:
     fits = [k.droop for k in heard.key_downs if k.droop is not None]
     if not fits:
         return Result.missing(limit)
-    worst = max(fits, key=lambda fit: fit.percent.value)
-    found = result(worst.percent, limit, Sense.AT_MOST, in_doubt=in_doubt)
-    if len(fits) < len(heard.key_downs) and found.verdict == "pass" and limit is not None:
-        return replace(found, verdict="undecided")
+    worst = largest([fit.percent for fit in fits], "key-downs")
+    return _of_all(heard, result(worst, limit, Sense.AT_MOST, in_doubt=in_doubt))
+
+
+def _run_droop(heard: OnBand, found: RunDroop | None, *, in_doubt: bool) -> Result:
+    """From the first key-down to the last; while one of them has no power to tell, no limit is met for certain."""
+    limit = tidy(heard.band.max_run_droop, 100)
+    return _of_all(heard, result(found.percent if found else None, limit, Sense.AT_MOST, in_doubt=in_doubt))
+
+
+def _of_all(heard: OnBand, found: Result) -> Result:
+    """Not a pass while some key-down has no droop: what it would have shown is not known."""
+    lacking = any(k.droop is None for k in heard.key_downs)
+    if lacking and found.verdict == "pass" and found.limit is not None:
+        return replace(found, verdict="undecided", conformity=None)
     return found
+
+
+def _worst_time_constant(heard: OnBand) -> Measured | None:
+    """Of the key-down that droops most; None where its course is straight, or its bend too faint to time."""
+    fits = [k.droop for k in heard.key_downs if k.droop is not None]
+    return max(fits, key=lambda fit: fit.percent.value).time_constant if fits else None
+
+
+def _unlimited(measured: Measured | None) -> Result:
+    return result(measured, None, Sense.AT_MOST)
 
 
 def scaled(measured: Measured, factor: float) -> Measured:

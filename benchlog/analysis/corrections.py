@@ -1,4 +1,10 @@
-"""Raw readings to SI values: unit, scale, offset; and which of them analysis may use."""
+"""Raw readings to SI values: unit, scale, offset, correction; and which of them analysis may use.
+
+value(t) = (SI(raw) x scale + offset) x factor. The factor of a correction table is that at the good frequency reading
+nearest in time; of a counter, what its time base is off by. Beyond a table's ends these hold: bench and plan have been
+looked at together for bands out there (``bench.beyond_tables``), and nothing else counts. Without any frequency
+reading the table's largest factor stands, as it does for the limits while a session runs; no band can be told then.
+"""
 
 from __future__ import annotations
 
@@ -50,10 +56,16 @@ class Corrected:
         return int(np.count_nonzero(self.state == OVER_RANGE))
 
 
-def correct(channel: Channel, raw: RawSeries, suspect_ns: Iterable[tuple[int, int]] = ()) -> Corrected:
+def correct(
+    channel: Channel,
+    raw: RawSeries,
+    suspect_ns: Iterable[tuple[int, int]] = (),
+    frequency: Corrected | None = None,
+) -> Corrected:
     """SI values of one channel.
 
     Args:
+        frequency: the corrected channel that measures it, for the factor of a table.
         suspect_ns: spans, ends included, whose readings may answer another question: they become invalid.
     """
     state = raw.state
@@ -62,6 +74,7 @@ def correct(channel: Channel, raw: RawSeries, suspect_ns: Iterable[tuple[int, in
         state = np.where(doubtful, np.uint8(INVALID), state)
     with np.errstate(over="ignore"):  # an absurd number of dBm; made invalid below
         value = _si(raw.value, channel.unit) * channel.scale + channel.offset_si
+        value = value * _factor(channel, raw.t_ns / 1e9, frequency)
     # A value that is good and yet no finite number would poison every mean it enters.
     state = np.where((state == GOOD) & ~np.isfinite(value), np.uint8(INVALID), state)
     value = np.where(state == GOOD, value, np.nan)
@@ -74,11 +87,23 @@ def correct_all(bench: Bench, raw: Mapping[str, RawSeries], events: Iterable[Eve
     for event in events:
         if event.kind == "suspect" and "from_ns" in event.data and "to_ns" in event.data:
             spans.setdefault(event.instrument, []).append((int(event.data["from_ns"]), int(event.data["to_ns"])))
-    return {
-        channel.name: correct(channel, raw[channel.name], spans.get(instrument.name, ()))
-        for instrument, channel in bench.channels()
-        if channel.name in raw
-    }
+    found: dict[str, Corrected] = {}
+    there = [(instrument, channel) for instrument, channel in bench.channels() if channel.name in raw]
+    for instrument, channel in sorted(there, key=lambda one: one[1].measures != "frequency"):
+        frequency = next((one for one in found.values() if one.measures == "frequency"), None)
+        found[channel.name] = correct(channel, raw[channel.name], spans.get(instrument.name, ()), frequency)
+    return {channel.name: found[channel.name] for _, channel in there}
+
+
+def _factor(channel: Channel, t_s: NDArray[np.float64], frequency: Corrected | None) -> NDArray[np.float64] | float:
+    """At each of (n,) times."""
+    at_s, hz = frequency.good() if frequency is not None else (t_s[:0], t_s[:0])
+    if channel.table is None or not len(hz):
+        return channel.factor(None)
+    after = np.searchsorted(at_s, t_s).clip(1, len(at_s) - 1) if len(at_s) > 1 else np.zeros(len(t_s), int)
+    before = np.maximum(after - 1, 0)
+    nearest = np.where(t_s - at_s[before] <= at_s[after] - t_s, before, after)
+    return channel.table.at(hz[nearest])
 
 
 def _si(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:

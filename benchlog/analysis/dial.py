@@ -9,7 +9,7 @@ import numpy as np
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.results import Dial, Result
-from benchlog.analysis.uncertainty import combine
+from benchlog.analysis.uncertainty import combine, rectangular
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Measured
 
@@ -24,6 +24,7 @@ class BandError:
     error: Measured
     expected_hz: float
     tolerance_hz: float | None
+    moving_hz: float = 0.0  # by how much it may have moved between its own key-downs and the other bands'
 
 
 def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None) -> Dial | None:
@@ -51,6 +52,7 @@ def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None
             [
                 Component(band.error.u, band.error.dof, "scatter of the band", "A"),
                 *scatter,
+                *_moving(band),
                 *accuracy.difference(band.expected_hz, middle_hz),
             ],
         )
@@ -60,6 +62,12 @@ def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None
         result(common_hz, min(tolerances, default=None), Sense.WITHIN),
         {name: result(value, None, Sense.WITHIN) for name, value in own.items()},
     )
+
+
+def _moving(band: BandError) -> list[Component]:
+    if not band.moving_hz:
+        return []
+    return [Component(rectangular(band.moving_hz), source="the frequency still moving while the band was keyed")]
 
 
 def standing_out(own: Mapping[str, Result]) -> list[str]:

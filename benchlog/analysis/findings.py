@@ -10,6 +10,7 @@ from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.dial import standing_out
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.results import BandResult, Dial, Finding, FindingKind
+from benchlog.analysis.wording import plus_minus
 from benchlog.bench import Bench
 from benchlog.quantities import plain, show
 
@@ -28,8 +29,9 @@ def failed(bands: Iterable[BandResult]) -> Iterator[Finding]:
         for name, kind, words, unit in _VERDICTS:
             found = band.results[name]
             if found.verdict == "fail" and found.value is not None and found.limit is not None:
-                text = f"{band.band} {words} {plain(found.value, unit)} against {plain(found.limit, unit)}"
-                yield Finding(kind, text, band=band.band, value=found.value, limit=found.limit)
+                has = plus_minus(found.value, found.expanded, unit)
+                text = f"{band.band} {words} {has} against {plain(found.limit, unit)}"
+                yield Finding(kind, text, band=band.band, value=found.value, limit=found.limit, expanded=found.expanded)
 
 
 def dial_findings(dial: Dial | None) -> Iterator[Finding]:
@@ -44,13 +46,13 @@ def dial_findings(dial: Dial | None) -> Iterator[Finding]:
                 f"All bands share an error of {_plus_minus(common.value, common.expanded)}, more than "
                 f"{plain(common.limit, 'Hz')}: look at the dial, and at what all bands are mixed with"
             )
-            yield Finding("dial", text, value=common.value, limit=common.limit)
+            yield Finding("dial", text, value=common.value, limit=common.limit, expanded=common.expanded)
     for band in standing_out(dial.own_hz):
         own = dial.own_hz[band]
         if own.value is not None and own.expanded is not None:
             off = _plus_minus(own.value, own.expanded)
             text = f"{band} is off by {off} from what all bands share: look at its crystal"
-            yield Finding("band-crystal", text, band=band, value=own.value)
+            yield Finding("band-crystal", text, band=band, value=own.value, expanded=own.expanded)
 
 
 def _plus_minus(value: float, guard: float) -> str:

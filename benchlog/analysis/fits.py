@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+FOR_A_BEND = 8  # points; fewer tell a bend too seldom, and its time constant wrongly
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -73,21 +75,21 @@ def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | N
     if len(steps) < 3:
         return None
     taus = np.geomspace(float(steps.min()) / 2, 20 * float(x.max() - x.min()), 60)
-    costs = [_linear_part(tau, x, y, root)[1] for tau in taus]
-    best = int(np.argmin(costs))
+    best = int(np.argmin(_costs(taus, x, y, root**2)))
     if best in (0, len(taus) - 1):
         return None  # no valley inside
-    b = np.array([*_linear_part(taus[best], x, y, root)[0], taus[best]])
-    cost = costs[best]
+    linear, cost = _linear_part(taus[best], x, y, root)
+    b = np.array([*linear, taus[best]])
     for _ in range(50):
         step = np.linalg.lstsq(_slopes(b, x) * root[:, None], (y - _curve(b, x)) * root, rcond=None)[0]
         while True:
             trial = b + step
             trial_cost = float(np.sum((root * (y - _curve(trial, x))) ** 2)) if trial[2] > 0 else math.inf
-            if trial_cost <= cost or np.all(np.abs(step) <= 1e-15 * np.abs(b)):
+            # The cost is flat at its floor: steps that its rounding hides still lead to it.
+            if trial_cost <= cost * (1 + 1e-13) or np.all(np.abs(step) <= 1e-15 * np.abs(b)):
                 break
             step = step / 2
-        if not trial_cost <= cost:
+        if not trial_cost <= cost * (1 + 1e-13):
             break
         done = bool(np.all(np.abs(step) <= 1e-12 * np.abs(trial)))
         b, cost = trial, trial_cost
@@ -112,6 +114,17 @@ def _curve(b: Array, x: Array) -> Array:
 def _slopes(b: Array, x: Array) -> Array:
     falling = np.exp(-x / b[2])
     return np.column_stack([np.ones_like(x), falling, b[1] * falling * x / b[2] ** 2])
+
+
+def _costs(taus: Array, x: Array, y: Array, weights: Array) -> Array:
+    """(k,) sums of weighted squares left by the best b0 and b1 at each of (k,) time constants."""
+    falling = np.exp(-x / taus[:, None])
+    centred = falling - (falling @ weights / weights.sum())[:, None]
+    off = y - weights @ y / weights.sum()
+    spread = centred**2 @ weights
+    slopes = np.divide(centred @ (weights * off), spread, out=np.zeros_like(taus), where=spread > 0)
+    left: Array = (off - slopes[:, None] * centred) ** 2 @ weights
+    return left
 
 
 def _linear_part(tau: float, x: Array, y: Array, root: Array) -> tuple[Array, float]:

@@ -7,9 +7,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.accuracy import Accuracy
+from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.fits import theil_sen
 from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time
+from benchlog.analysis.wild import ROBUST
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
@@ -17,6 +18,9 @@ Array = NDArray[np.float64]
 MIN_SPAN_S = 600.0
 BLOCKS = 400  # readings are averaged into at most so many before all pairs of them are looked at
 WILD = 5.0
+PARTED = 4.0  # times the time between readings: what parts two key-downs
+MIN_GROUPS = 5  # key-downs that show by how much they differ from one another
+DIFFER = 0.8  # of an F ratio's distribution: beyond it, key-downs differ by more than their readings' noise
 EFFICIENCY = 0.955  # 3/pi, of the Theil-Sen slope against least squares in normal noise (Sen 1968)
 SETTLED_SHARE = 1 / 4  # of max_frequency_error
 WATCHED_SHARE = 1 / 3  # of the span, that a frequency must have stayed to be called settled
@@ -36,7 +40,11 @@ def drift(
     Returns:
         None below 10 minutes of span. The uncertainty is the least-squares slope's, from the scatter about the line
         with wild readings held to 5 robust standard deviations, widened for correlation (which a drift that is not
-        straight shows as) and for the median's efficiency; unknown below 4 readings.
+        straight shows as) and for the median's efficiency; where whole key-downs lie off the line by more than that
+        (F ratio), from the scatter of their means. Unknown below 4 readings.
+    Error: of 400 seeded series each, for 6, 12 and 40 key-downs, white or first-order noise with lag-1 correlations up
+        to 0.97, the 95 % interval held the slope in 95 to 98 %. With as much wander again from key-down to
+        key-down in 93 %; with fewer than 5 key-downs that cannot be seen, and it held it in 70 %.
     """
     if not len(t_s) or t_s[-1] - t_s[0] < MIN_SPAN_S:
         return None
@@ -54,11 +62,51 @@ def drift(
         centred = t - t.mean()
         # A bend rather than noise has one or two humps about the line: no fewer than 4 readings' worth.
         dof = max(n / correlation_time(residuals, 2), 4.0) - 2
-        far = WILD * 1.4826 * float(np.median(np.abs(residuals)))
+        far = WILD * ROBUST * float(np.median(np.abs(residuals)))
         kept = np.clip(residuals, -far, far) if far > 0 else residuals
         u = math.sqrt(float(kept @ kept) / dof / EFFICIENCY / float(centred @ centred))
-    scatter = Component(u, dof, f"scatter about the slope, worth {dof + 2:.0f} independent readings", "A")
-    return combine(slope, [scatter, *(accuracy or Accuracy()).difference(slope, 0.0)])
+    words = f"scatter about the slope, worth {dof + 2:.0f} independent readings"
+    between = _between(t_s, frequency_hz - slope * (t_s - t_s[0]) / 3600)
+    if between is not None and _differ(between[0] / u if u else 0.0, between[1], dof):
+        u, dof = between
+        words = f"scatter of {dof + 2:.0f} key-downs about the slope"
+    return combine(slope, [Component(u, dof, words, "A"), *_type_b(slope, t[-1], frequency_hz, accuracy)])
+
+
+def _type_b(slope: float, span_h: float, hz: Array, accuracy: Accuracy | None) -> list[Component]:
+    accuracy = accuracy or Accuracy()
+    lines = accuracy.difference(slope, 0.0)
+    sd = float(np.median(np.abs(np.diff(hz)))) * ROBUST / math.sqrt(2)
+    if (step := rounding(accuracy.resolution, sd)) > 0:
+        lines.append(Component(step * math.sqrt(2) / span_h, source=f"resolution of {accuracy.channel} at both ends"))
+    return lines
+
+
+def _between(t_s: Array, flat: Array) -> tuple[float, float] | None:
+    """(u, dof) of a slope in Hz/h by how the key-downs' means scatter about it; None with too few key-downs.
+
+    Args:
+        flat: (n,) Hz, the slope taken out.
+    """
+    steps = np.diff(t_s)
+    starts = np.concatenate([[0], np.flatnonzero(steps > PARTED * float(np.median(steps))) + 1])
+    count = len(starts)
+    if count < MIN_GROUPS:
+        return None
+    off = flat - np.median(flat)
+    far = WILD * ROBUST * float(np.median(np.abs(off)))
+    sizes = np.diff(np.append(starts, len(t_s)))
+    means = np.add.reduceat(np.clip(off, -far, far) if far > 0 else off, starts) / sizes
+    means -= means.mean()
+    hours = np.add.reduceat((t_s - t_s[0]) / 3600, starts) / sizes
+    hours -= hours.mean()
+    return math.sqrt(float(means @ means) / (count - 2) / EFFICIENCY / float(hours @ hours)), float(count - 2)
+
+
+def _differ(ratio: float, dof_between: float, dof_within: float) -> bool:
+    from scipy import special
+
+    return bool(dof_within > 0 and special.fdtr(dof_between, dof_within, ratio**2) > DIFFER)
 
 
 def _blocks(t: Array, y: Array) -> tuple[Array, Array]:

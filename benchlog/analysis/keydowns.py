@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.corrections import OVER_RANGE, Corrected
 from benchlog.analysis.droop import DroopFit
 from benchlog.analysis.uncertainty import WindowMean
+from benchlog.emission import Meter
 from benchlog.model import Event, Measure, SessionKind
 from benchlog.plan import Band, Plan
 
@@ -149,20 +150,24 @@ def power_spans(
     return spans
 
 
-def find_spans(power: Corrected, frequency: Corrected | None, plan: Plan, gap_s: float = 1.0) -> list[Span]:
+def find_spans(
+    power: Corrected, frequency: Corrected | None, plan: Plan, gap_s: float = 1.0, meter: Meter = "mean"
+) -> list[Span]:
     """Key-downs by forward power, in two passes.
 
     The first looks with the weakest band's thresholds, which finds every key-down and, on a stronger band, more
     than it should of what leaks through; the second looks at each again with its own band's.
     """
     watts = detection_power(power)
-    rough = power_spans(power.t_s, watts, *thresholds(plan), gap_s)
+    rough = power_spans(power.t_s, watts, *thresholds(plan, meter=meter), gap_s)
     edges = [*np.searchsorted(power.t_s, [span.start_s for span in rough]), len(watts)]
     spans: list[Span] = []
     for span, (i, j) in zip(rough, pairwise(edges), strict=True):
-        own = thresholds(plan, band_of(span, frequency, plan))
+        own = thresholds(plan, band_of(span, frequency, plan), meter)
         # Up to the next key-down, so that the samples which agree on this one's end are in.
-        spans += [span] if own == thresholds(plan) else power_spans(power.t_s[i:j], watts[i:j], *own, gap_s)
+        spans += (
+            [span] if own == thresholds(plan, meter=meter) else power_spans(power.t_s[i:j], watts[i:j], *own, gap_s)
+        )
     return spans
 
 
@@ -197,9 +202,9 @@ def band_of(span: Span, frequency: Corrected | None, plan: Plan) -> Band | None:
     return None
 
 
-def thresholds(plan: Plan, band: Band | None = None) -> tuple[float, float]:
-    """(on_w, off_w) of a band; of the weakest one while the band is unknown."""
-    watts = band.min_power if band else min(other.min_power for other in plan.bands)
+def thresholds(plan: Plan, band: Band | None = None, meter: Meter = "mean") -> tuple[float, float]:
+    """(on_w, off_w) of a band as the meter shows them; of the weakest one while the band is unknown."""
+    watts = band.shown_power(meter) if band else min(other.shown_power(meter) for other in plan.bands)
     return ON * watts, OFF * watts
 
 

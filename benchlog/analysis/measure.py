@@ -46,7 +46,8 @@ def measure_key_down(
             continue
         inside = one.between(*window)
         if one.measures == "forward-power":
-            droop = fit_droop(*inside.good(), window, Accuracy.measuring(bench, "forward-power"))
+            accuracy = Accuracy.measuring(bench, "forward-power").at(band.expected_hz if band else None)
+            droop = fit_droop(*inside.good(), window, accuracy)
         means[one.measures] = window_mean(inside, droop if one.measures == "forward-power" else None)
     return replace(key_down, means=means, droop=droop)
 

@@ -37,8 +37,8 @@ class OnBand:
         return tolerance.at(self.band.expected_hz) if tolerance else None
 
     def accuracy(self, measure: Measure) -> Accuracy:
-        """Of the channel that measures it."""
-        return Accuracy.measuring(self.bench, measure)
+        """Of the channel that measures it, on this band."""
+        return Accuracy.measuring(self.bench, measure).at(self.band.expected_hz)
 
     def windows(self, measure: Measure) -> list[WindowMean]:
         """What was measured in each key-down's window, in order of time; a window without readings has n = 0."""

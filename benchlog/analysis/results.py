@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Literal
 
 from benchlog.clock import rfc3339
@@ -53,6 +54,7 @@ class Result:
     limit: float | None
     verdict: Verdict
     budget: tuple[Component, ...] = ()  # what ``expanded`` is made of
+    conformity: float | None = None  # how probable it is that the true value meets the limit; None where unknown
 
     @classmethod
     def missing(cls, limit: float | None = None) -> Result:
@@ -68,6 +70,7 @@ class Result:
             "dof": _finite(self.dof),
             "limit": self.limit,
             "verdict": self.verdict,
+            "conformity": self.conformity,
             "budget": [
                 {"source": line.source, "type": line.evaluated, "u": abs(line.u), "dof": _finite(line.dof)}
                 for line in self.budget
@@ -224,6 +227,59 @@ class Dial:
 
 
 @dataclass(frozen=True, slots=True)
+class InstrumentState:
+    """An instrument as the bench file and the session's events know it."""
+
+    name: str
+    calibrated: date | None = None
+    due: date | None = None  # the last day the calibration holds
+    overdue: bool | None = None  # on the day the session began (UTC); None where nothing says when it is due
+    identities: tuple[str, ...] = ()  # what it said of itself, each once
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return {
+            "instrument": self.name,
+            "calibrated": None if self.calibrated is None else self.calibrated.isoformat(),
+            "due": None if self.due is None else self.due.isoformat(),
+            "overdue": self.overdue,
+            "identities": list(self.identities),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """Which analysis of a session this is, where it was analysed again with another bench file."""
+
+    number: int  # 0: with the bench file it was taken with
+    made_ns: int  # UTC
+    program: str  # benchlog's version then
+    because: str  # for people; may be empty
+    newest: int
+
+    @property
+    def replaces(self) -> int | None:
+        """The revision that stood before it."""
+        return self.number - 1 if self.number else None
+
+    @property
+    def replaced_by(self) -> int | None:
+        """The revision that stands in its place."""
+        return self.newest if self.newest > self.number else None
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return {
+            "number": self.number,
+            "made": rfc3339(self.made_ns),
+            "program": self.program,
+            "because": self.because,
+            "replaces": self.replaces,
+            "replaced_by": self.replaced_by,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class SessionFacts:
     """What the record says of the session itself."""
 
@@ -233,7 +289,8 @@ class SessionFacts:
     bench: str
     started_ns: int  # UTC, Unix epoch
     ended_ns: int | None  # UTC; None while it runs, or where it was cut off
-    digest: str  # SHA-256 of the raw readings (``store.digest``)
+    digest: str  # SHA-256 of the raw readings and the files they were taken with (``store.digest``)
+    revision: Revision | None = None  # None: never analysed again
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +302,7 @@ class Record:
     dial: Dial | None
     findings: tuple[Finding, ...]
     readings: dict[str, int] = field(default_factory=dict)  # good, over_range, invalid, missed
+    instruments: tuple[InstrumentState, ...] = ()  # in the bench file's order
 
     def as_json(self) -> dict[str, Any]:
         """The contract's ``benchlog-record/1``."""
@@ -259,9 +317,11 @@ class Record:
                 "started": rfc3339(s.started_ns),
                 "ended": None if s.ended_ns is None else rfc3339(s.ended_ns),
                 "digest": s.digest,
+                "revision": None if s.revision is None else s.revision.as_json(),
             },
             "bands": [band.as_json() for band in self.bands],
             "dial": None if self.dial is None else self.dial.as_json(),
             "findings": [finding.as_json(s.started_ns) for finding in self.findings],
             "readings": self.readings,
+            "instruments": [instrument.as_json() for instrument in self.instruments],
         }

@@ -6,6 +6,10 @@ Source: transmission-line theory as in any handbook of the trade; the load is 50
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+
+from benchlog.analysis.uncertainty import combine, expanded
+from benchlog.model import Component, Measured
 
 LOAD_OHM = 50.0
 
@@ -47,3 +51,56 @@ def mismatch_loss_db(gamma: float) -> float:
 def rms_volts(power_w: float, ohm: float = LOAD_OHM) -> float:
     """RMS voltage across a resistance taking a power."""
     return math.sqrt(power_w * ohm)
+
+
+def measured_swr(forward: Measured, reflected: Measured) -> Measured | None:
+    """Standing wave ratio out of two measured powers, in one unit; U is the larger side of its interval.
+
+    Near a perfect match the ratio is no straight function of the reflected power, and first-order propagation fails
+    (JCGM 101:2008, 9.4). So the interval of reflected / forward at 95 %, cut off at 0, is put through the formula, and
+    the budget's lines are scaled so that k u is its larger side. The errors of the two powers are taken for
+    independent: where they come from one instrument, part of them cancels, and the interval is wider than it need be.
+
+    Returns None where no passive load does that: no forward power, or more reflected than forward, or less than none,
+    by more than U. Where the interval reaches total reflection, u is unknown (inf).
+    """
+    share = reflected_share(forward, reflected)
+    interval = expanded(share) if share else None
+    if share is None or share.value >= 1:
+        return None
+    at = max(share.value, 0.0)
+    value = swr(1.0, at)
+    if interval is None:
+        return Measured(value, math.inf, 0.0, share.budget) if share.value >= 0 else None
+    half = interval[0]
+    if share.value + half < 0:
+        return None
+    if half == 0:
+        return Measured(value, 0.0, math.inf, share.budget)
+    if share.value + half >= 1:
+        return Measured(value, math.inf, 0.0, share.budget)
+    far = max(swr(1.0, max(share.value + half, 0.0)) - value, value - swr(1.0, max(share.value - half, 0.0)))
+    return combine(value, [replace(line, u=line.u * far / half) for line in share.budget])
+
+
+def reflected_share(forward: Measured, reflected: Measured) -> Measured | None:
+    """Reflected / forward power with the budget lines of both; None where there is no forward power."""
+    if not forward.value > 0:
+        return None
+    share = reflected.value / forward.value
+    lines = _scaled(reflected.budget, 1 / forward.value) + _scaled(forward.budget, -share / forward.value)
+    return combine(share, lines)
+
+
+def delivered(forward: Measured, reflected: Measured) -> Measured | None:
+    """Watts that stay in the load: forward less reflected power; None where more comes back than went out.
+
+    The errors of the two are taken for independent, as in ``measured_swr``.
+    """
+    if not forward.value > 0 or reflected.value >= forward.value:
+        return None
+    return combine(forward.value - reflected.value, _scaled(forward.budget, 1.0) + _scaled(reflected.budget, -1.0))
+
+
+def _scaled(lines: tuple[Component, ...], factor: float) -> list[Component]:
+    return [replace(line, u=line.u * factor) for line in lines]

@@ -153,17 +153,24 @@ def over_range(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) ->
             inside = _within(at, [(k.start_s, k.stop_s) for k in key_downs if k.band == band])
             rest &= ~inside
             if inside.any():
-                yield _over_range_finding(one, at[inside], band)
+                averaged = [k.window for k in key_downs if k.band == band and k.counts and k.window]
+                yield _over_range_finding(one, at[inside], band, averaged)
         if rest.any() and one.measures != "frequency":  # a counter without a signal may say anything
             yield _over_range_finding(one, at[rest], None)
 
 
-def _over_range_finding(one: Corrected, at: NDArray[np.float64], band: str | None) -> Finding:
-    readings = "1 reading" if len(at) == 1 else f"{len(at)} readings"
+def _over_range_finding(
+    one: Corrected, at: NDArray[np.float64], band: str | None, averaged: Sequence[tuple[float, float]] = ()
+) -> Finding:
     where = f" on {band}" if band else ""
+    text = f"{one.channel} was over range in {_readings(len(at))}{where}"
+    if lacking := int(np.count_nonzero(_within(at, averaged))):
+        text += f", {lacking} of them where it is averaged: {_without(one, averaged)}"
+    else:
+        text += ", none of them where it is averaged"
     return Finding(
         "over-range",
-        f"{one.channel} was over range in {readings}{where}: what it shows there says too little",
+        text,
         band=band,
         channel=one.channel,
         from_ns=round(at[0] * 1e9),
@@ -172,18 +179,46 @@ def _over_range_finding(one: Corrected, at: NDArray[np.float64], band: str | Non
     )
 
 
-def stuck(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iterator[Finding]:
+def _readings(n: int) -> str:
+    return "1 reading" if n == 1 else f"{n} readings"
+
+
+def _without(one: Corrected, averaged: Sequence[tuple[float, float]]) -> str:
+    """What the mean is worth that lacks the readings beyond the instrument's range."""
+    values = one.value[(one.state == GOOD) & _within(one.t_s, averaged)]
+    if not len(values):
+        return "none is left to average"
+    mean = f"the mean of the other {_readings(len(values))}, {show(float(values.mean()), one.unit)},"
+    if one.measures == "forward-power":
+        return f"{mean} is too low a bound, and no verdict rests on it"
+    if one.measures == "frequency":
+        return f"{mean} is of those it could count, and no verdict rests on it"
+    return f"{mean} lacks the largest"
+
+
+def stuck(bench: Bench, series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iterator[Finding]:
     """Noisy channels that repeat one exact value over a long stretch while another channel changes.
 
     Only readings in windows are compared, since much reads the same when the key is up. Noisy is who elsewhere
     seldom repeats a value and often turns back: a coarse resolution repeats, a curve that has settled never turned.
+    Where all channels of one instrument stand still together, so that each need not do so for long, one of them noisy
+    and another instrument not still, it is the instrument.
     """
     windows = [key_down.window for key_down in key_downs if key_down.window]
     inside = {}
     for name, one in series.items():
         kept = (one.state == GOOD) & _within(one.t_s, windows)
         inside[name] = (one.t_s[kept], one.value[kept])
+    told: set[str] = set()
+    for instrument in bench.instruments:
+        own = {channel.name: inside[channel.name] for channel in instrument.channel if channel.name in inside}
+        others = [readings for name, readings in inside.items() if name not in own]
+        if (span := _all_still(own)) and any(_changes(*other, *span) for other in others):
+            told |= set(own)
+            yield _still_finding(instrument.name, {name: series[name] for name in own}, own, span)
     for name, (t_s, values) in inside.items():
+        if name in told:
+            continue
         starts = run_starts(values)
         lengths = np.diff([*starts, len(values)])
         if not len(starts) or lengths.max() < STUCK_READINGS:
@@ -199,12 +234,59 @@ def stuck(series: Mapping[str, Corrected], key_downs: Sequence[KeyDown]) -> Iter
         shown = show(value, series[name].unit, 7)
         yield Finding(
             "stuck",
-            f"{name} repeated {shown} in {stop - start} readings in a row while others changed",
+            f"{name} repeated {shown} in {stop - start} readings in a row, over {show(to_s - from_s, 's', 3)}, "
+            "while others changed",
             channel=name,
             from_ns=round(from_s * 1e9),
             to_ns=round(to_s * 1e9),
             value=value,
         )
+
+
+Readings = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def _all_still(own: Mapping[str, Readings]) -> tuple[float, float] | None:
+    """The longest stretch in which no channel of an instrument changed, if that is no chance; two channels at least."""
+    if len(own) < 2 or not all(len(t_s) for t_s, _ in own.values()):
+        return None
+    every = np.sort(np.concatenate([t_s for t_s, _ in own.values()]))
+    changes = np.unique(np.concatenate([t_s[run_starts(values)] for t_s, values in own.values()]))
+    firsts = np.searchsorted(every, changes)
+    lasts = np.append(firsts[1:], len(every)) - 1
+    longest = int(np.argmax(every[lasts] - every[firsts]))
+    from_s, to_s = float(every[firsts[longest]]), float(every[lasts[longest]])
+    if to_s - from_s < STUCK_S or lasts[longest] - firsts[longest] + 1 < STUCK_READINGS:
+        return None
+    still = {name: (t_s >= from_s) & (t_s <= to_s) for name, (t_s, _) in own.items()}
+    if any(np.count_nonzero(there) < STUCK_READINGS // 3 for there in still.values()):
+        return None
+    # It may have stood still at other times as well: those say nothing of its noise.
+    elsewhere = (values[~(still[name] | _in_runs(values))] for name, (_, values) in own.items())
+    return (from_s, to_s) if any(_noisy(values) for values in elsewhere) else None
+
+
+def _in_runs(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which of (n,) values repeat one another more often than noise ever does."""
+    lengths = np.diff([*run_starts(values), len(values)])
+    return np.repeat(lengths >= STUCK_READINGS // 3, lengths)
+
+
+def _still_finding(
+    instrument: str, series: Mapping[str, Corrected], own: Mapping[str, Readings], span: tuple[float, float]
+) -> Finding:
+    shown, n = [], 0
+    for name, (t_s, values) in own.items():
+        there = values[(t_s >= span[0]) & (t_s <= span[1])]
+        n += len(there)
+        shown.append(f"{name} at {show(float(there[0]), series[name].unit, 7)}")
+    return Finding(
+        "stuck",
+        f"{instrument} stood still on all its channels ({', '.join(shown)}) in {n} readings in a row, over "
+        f"{show(span[1] - span[0], 's', 3)}, while others changed",
+        from_ns=round(span[0] * 1e9),
+        to_ns=round(span[1] * 1e9),
+    )
 
 
 def run_starts(values: NDArray[np.float64]) -> NDArray[np.intp]:

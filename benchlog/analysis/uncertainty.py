@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from benchlog.model import Component, Measured
 
 COVERAGE = 0.95
 SHOWS_CORRELATION = 10  # readings
+CONTENDS = 3.0  # combined standard uncertainties by which a value may trail the largest and still have been it
 UNKNOWN = math.inf  # a standard uncertainty nothing is known of
 
 
@@ -149,6 +150,101 @@ def expanded(measured: Measured, coverage: float = COVERAGE) -> tuple[float, flo
         return None
     k = coverage_factor(measured.dof, coverage)
     return k * measured.u, k
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """Means of p quantities read together, and what ties them."""
+
+    means: NDArray[np.float64]  # (p,)
+    covariance: NDArray[np.float64]  # (p, p) of the means
+    dof: float
+    n: int  # readings of each
+
+
+def joint(
+    readings: Sequence[NDArray[np.float64]],
+    times: Sequence[NDArray[np.float64]] = (),
+    along: NDArray[np.float64] | None = None,
+) -> Joint | None:
+    """Means and covariance of quantities that were read together (GUM 5.2.3, H.2), pooled over windows as in ``pool``.
+
+    Args:
+        readings: a (n, p) array for each window, in order of time, finite.
+        times: (n,) each; where given, a window's straight trend counts as measured, not as noise, from 4 readings on.
+        along: (p,) gradient of what is to be worked out; the autocorrelation of that sum is then allowed for.
+    Returns:
+        None where there is no reading, or none repeats, so that no scatter can be seen.
+    """
+    readings = [part for part in readings if len(part)]
+    n = sum(len(part) for part in readings)
+    if not n:
+        return None
+    total: NDArray[np.float64] = np.zeros((readings[0].shape[1],) * 2)
+    dof, spread = 0.0, 0.0
+    for i, part in enumerate(readings):
+        residuals, fitted = _residuals(part, times[i] if times else None)
+        seen = scatter(residuals @ along, fitted) if along is not None else None
+        n_eff = seen.n_eff if seen and seen.dof else float(len(part))
+        total += residuals.T @ residuals / len(part) * n_eff
+        dof += max(n_eff - fitted, 1.0) if len(part) > fitted else 0.0
+        spread += (len(part) / n) ** 2 / n_eff
+    if not dof:
+        return None
+    return Joint(np.sum([part.sum(axis=0) for part in readings], axis=0) / n, total / dof * spread, dof, n)
+
+
+def _residuals(part: NDArray[np.float64], t_s: NDArray[np.float64] | None) -> tuple[NDArray[np.float64], int]:
+    centred = part - part.mean(axis=0)
+    if t_s is None or len(part) <= 3 or t_s[-1] == t_s[0]:
+        return centred, 1
+    since = t_s - t_s.mean()
+    return centred - np.outer(since, since @ centred / (since @ since)), 2
+
+
+def propagate(
+    covariance: NDArray[np.float64], jacobian: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Standard uncertainties (m,) and correlations (m, m) of m functions of p correlated inputs, to first order.
+
+    Args:
+        covariance: (p, p) of the inputs; jacobian: (m, p) partial derivatives.
+    Source: GUM 5.2.2, equations 13 and 14. Error: first order; where a derivative vanishes it fails (JCGM 101, 9.4).
+    """
+    through = jacobian @ covariance @ jacobian.T
+    u = np.sqrt(np.maximum(np.diag(through), 0.0))
+    scale = np.outer(u, u)
+    return u, np.divide(through, scale, out=np.eye(len(u)), where=scale > 0)
+
+
+def largest(found: Sequence[Measured], what: str) -> Measured | None:
+    """The largest of several values; None of none.
+
+    The largest of n alike is likely one that its error made so. With the errors' standard uncertainty the same, it is
+    off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its type A
+    lines are widened by c / k. n counts those that trail it by no more than 3 combined standard uncertainties; where
+    one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
+    """
+    if not found:
+        return None
+    from scipy import optimize, special
+
+    most = max(found, key=lambda one: one.value)
+    if not math.isfinite(most.u) or not most.dof > 0:
+        return most
+    rivals = sum(most.value - one.value <= CONTENDS * math.hypot(one.u, most.u) for one in found)
+    if rivals < 3:  # for two alike, c is k
+        return most
+    quantile = optimize.brentq(lambda q: q**rivals - (1 - q) ** rivals - COVERAGE, 0.5, 1.0)
+    wider = float(special.stdtrit(min(most.dof, 1e6), quantile)) / coverage_factor(most.dof)
+    words = f", the worst of {rivals} {what} alike"
+    return combine(
+        most.value,
+        [
+            replace(line, u=line.u * wider, source=line.source + words) if line.evaluated == "A" else line
+            for line in most.budget
+        ],
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,9 @@ _COMMANDS = {
     "enter": ("benchlog.cli.data", "Enter a reading by hand into the running session."),
     "sessions": ("benchlog.cli.data", "List the sessions in the store."),
     "report": ("benchlog.cli.data", "Print or write the record of a session."),
+    "revise": ("benchlog.cli.revise", "Analyse an old session again with a better bench file."),
+    "compare": ("benchlog.cli.compare", "Compare two sessions: what differs, and is it real?"),
+    "history": ("benchlog.cli.compare", "All sessions of one transmitter over time."),
     "import": ("benchlog.cli.data", "Take readings from a CSV file as a new session."),
     "export": ("benchlog.cli.data", "Write a session's raw readings as CSV or Parquet."),
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from rich.text import Text
 
 from benchlog.acquire.probe import Probed, probe
 from benchlog.acquire.registry import find, installed
-from benchlog.bench import Bench
+from benchlog.bench import Bench, calibration_advice
 from benchlog.cli.options import bench_option, json_option, plan_option, read_files
 from benchlog.clock import Clock
 from benchlog.keying.limits import advice
@@ -58,7 +59,7 @@ def _warnings(bench: Bench) -> list[str]:
         for measure, why in NEEDED.items()
         if bench.measuring(measure) is None
     ]
-    return said + advice(bench)
+    return said + advice(bench) + calibration_advice(bench, datetime.now(UTC).date())
 
 
 def _as_json(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> dict[str, Any]:

@@ -43,7 +43,7 @@ def serve_command(
     `benchlog soak`. Software is no interlock: an independent hardware time-out belongs behind the key line.
     """
     bench, plan = read_files(bench_path, plan_path)
-    timetable = load_timetable(timetable_path)
+    timetable = load_timetable(timetable_path, bench)
     if faults := misfits(timetable, bench, plan):
         raise BadFile(timetable_path, faults)
 

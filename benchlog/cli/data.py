@@ -20,7 +20,7 @@ from benchlog.cli.options import (
     session_argument,
     store_option,
 )
-from benchlog.cli.record import ending, exit_status, print_record
+from benchlog.cli.record import ending, exit_status, print_budgets, print_record
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.report import words
@@ -59,7 +59,7 @@ def sessions_command(store_path: Path, as_json: bool) -> int:
             words.stamp(session.started_ns),
             lasted,
             f"{sum(counts[session.id].values()):,}",
-            Text(session.ending if session.ended_ns is not None else "not ended: running, or cut off"),
+            Text(_ended(session)),
         )
     Console(highlight=False).print(table)
     _echo_missed(store_path)
@@ -72,6 +72,11 @@ def _echo_missed(store_path: Path) -> None:
         click.echo(f"Missed: {start.entry} ({start.run}), due {words.stamp(start.due_ns)} UTC: {start.missed}")
 
 
+def _ended(session: StoredSession) -> str:
+    said = session.ending if session.ended_ns is not None else "not ended: running, or cut off"
+    return said if session.revision is None else f"{said}; revision {session.revision}"
+
+
 def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:
     return {
         "id": session.id,
@@ -82,6 +87,7 @@ def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:
         "ended": None if session.ended_ns is None else rfc3339(session.ended_ns),
         "ending": session.ending if session.ended_ns is not None else None,
         "readings": counts,
+        "revision": session.revision,
     }
 
 
@@ -90,22 +96,37 @@ def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:
 @store_option
 @json_option
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the record as one HTML file.")
-def report_command(session: str | int, store_path: Path, as_json: bool, html_path: Path | None) -> int:
+@click.option("--revision", type=click.IntRange(min=0), help="Not the newest revision, but this one; 0 is the first.")
+@click.option("--budget", is_flag=True, help="Print what each uncertainty is made of, instead of the record.")
+@click.option("--band", metavar="NAME", help="With --budget: of one band of the plan alone.")
+def report_command(
+    session: str | int,
+    store_path: Path,
+    as_json: bool,
+    html_path: Path | None,
+    revision: int | None,
+    budget: bool,
+    band: str | None,
+) -> int:
     """Print the record of SESSION (a number, or "last"), or write it as HTML.
 
+    Both HTML and JSON have the uncertainty budgets of all results; as a table they are printed with --budget.
     Exit status 0 where every verdict passed, 1 where one failed or is undecided.
     """
-    kept = record_of(store_path, session)
-    if html_path is None:
-        return print_record(kept, as_json=as_json)
-    from benchlog.report import html
+    if band is not None and (not budget or as_json or html_path is not None):
+        raise UsageError("--band picks the budgets to print", where="--band", cure="Give it together with --budget.")
+    kept = record_of(store_path, session, revision)
+    if html_path is not None:
+        from benchlog.report import html
 
-    page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
-    write_text(html_path, page)
-    if as_json:
-        return print_record(kept, as_json=True)
-    click.echo(f"Record of session {kept.session.id} written to {html_path}")
-    return exit_status(kept)
+        page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
+        write_text(html_path, page)
+        if not as_json:
+            click.echo(f"Record of session {kept.session.id} written to {html_path}")
+            return exit_status(kept)
+    if budget and not as_json:
+        return print_budgets(kept, band)
+    return print_record(kept, as_json=as_json)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import click
 
+from benchlog import __version__
+from benchlog.errors import UsageError
+from benchlog.report import ending as endings
 from benchlog.report import record_json
 from benchlog.report.words import judge
 from benchlog.runs.records import Kept
@@ -19,17 +22,50 @@ def print_record(kept: Kept, *, as_json: bool) -> int:
         from benchlog.report import text
 
         Console(highlight=False, soft_wrap=False).print(text.render(kept.analysis, kept.plan, ending=ending(kept)))
+    return _told(kept)
+
+
+def print_budgets(kept: Kept, band: str | None) -> int:
+    """The uncertainty budgets, of one band alone where one is named. Returns the exit status.
+
+    Raises UsageError: the plan has no such band.
+    """
+    from rich.console import Console
+
+    from benchlog.report import text
+
+    names = [one.name for one in kept.plan.bands]
+    if band is not None and band not in names:
+        raise UsageError(f'the plan has no band "{band}"', where="--band", cure=f"Its bands are: {', '.join(names)}.")
+    Console(highlight=False, soft_wrap=False).print(text.render_budgets(kept.analysis, kept.plan, band))
+    return _told(kept)
+
+
+def _told(kept: Kept) -> int:
     if kept.altered:
         click.echo("benchlog: the readings are not those the session ended with: their digest differs.", err=True)
+    for line in differing(kept):
+        click.echo(f"benchlog: {line}", err=True)
     return exit_status(kept)
 
 
 def ending(kept: Kept) -> str:
-    """How the session ended, as a sentence."""
-    if kept.session.ended_ns is None:
-        return "Not ended: it is still running, or was cut off."
-    text = kept.session.ending or "ended"
-    return f"{text[0].upper()}{text[1:]}."
+    """How the session ended, and which analysis of it this is, where there are several."""
+    said = None if kept.session.ended_ns is None else kept.session.ending or ""
+    return endings.ending(said, kept.analysis.record.session.revision, differs=bool(kept.differing))
+
+
+MOST_DIFFERENCES = 5
+
+
+def differing(kept: Kept) -> list[str]:
+    """What a record says otherwise than when it was made, in a few lines; nothing where it says the same."""
+    found = kept.differing
+    if not found or kept.revision is None:
+        return []
+    head = f"benchlog {kept.revision.program} recorded this revision otherwise than {__version__} works it out now:"
+    more = len(found) - MOST_DIFFERENCES
+    return [head, *found[:MOST_DIFFERENCES], *([f"and {more} more places"] if more > 0 else [])]
 
 
 def exit_status(kept: Kept) -> int:

@@ -43,8 +43,8 @@ def to_continue(
         why = "the timetable does not say resume = true"
     elif (ago_s := (time.time_ns() - cut.ended_ns) / 1e9) > entry.resume_within:
         why = f"it was cut off {ago_s / 60:.0f} min ago, longer than resume_within"
-    elif (bench.source.sha256, plan.source.sha256) != _files(sessions[cut.session]):
-        why = "the bench file or the plan file has changed since"
+    elif (bench.source.sha256, plan.source.sha256, bench.tables) != _files(sessions[cut.session]):
+        why = "the bench file, a table beside it or the plan file has changed since"
     elif len(chain) > MOST_IN_A_ROW:
         why = f"it was continued {MOST_IN_A_ROW} times already"
     elif (left_s := _lasts_s(entry, plan) - done_s) <= 0:
@@ -75,5 +75,5 @@ def _lasted_s(session: StoredSession) -> float:
     return 0.0 if session.ended_ns is None else (session.ended_ns - session.started_ns) / 1e9
 
 
-def _files(session: StoredSession) -> tuple[str, str]:
-    return session.bench_sha256, session.plan_sha256
+def _files(session: StoredSession) -> tuple[object, ...]:
+    return session.bench_sha256, session.plan_sha256, session.tables

@@ -226,14 +226,14 @@ def _records(api: FastAPI, parts: Parts) -> None:
     def record(session_id: SessionId) -> Record:
         """The record as JSON, ``benchlog-record/1``; of a session that is on, as it is so far."""
         found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "record")
+        answer = parts.clerk.ask(found.id, found.digest, "record", found.revision)
         return Record(altered=answer["altered"], record=answer["record"])
 
     @api.get("/api/sessions/{session_id}/record.html", response_class=Response, responses=_media("text/html"))
     def document(session_id: SessionId) -> Response:
         """The record as one HTML document that stands alone."""
         found = stored(session_id)
-        html = parts.clerk.ask(found.id, found.digest, "document")["html"]
+        html = parts.clerk.ask(found.id, found.digest, "document", found.revision)["html"]
         headers = {"content-security-policy": _DOCUMENT_CSP}
         return Response(html, media_type="text/html; charset=utf-8", headers=headers)
 
@@ -241,14 +241,14 @@ def _records(api: FastAPI, parts: Parts) -> None:
     def figures(session_id: SessionId) -> list[Figure]:
         """The record's figures, by name."""
         found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "document")
+        answer = parts.clerk.ask(found.id, found.digest, "document", found.revision)
         return [Figure(name=one["name"], title=one["title"], alt=one["alt"]) for one in answer["figures"]]
 
     @api.get("/api/sessions/{session_id}/figures/{name}", response_class=Response, responses=_media("image/svg+xml"))
     def figure(session_id: SessionId, name: str) -> Response:
         """One of them, as SVG."""
         found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "document")
+        answer = parts.clerk.ask(found.id, found.digest, "document", found.revision)
         svg = next((one["svg"] for one in answer["figures"] if one["name"] == name), None)
         if svg is None:
             raise _missing(name)
@@ -281,6 +281,7 @@ def _line(one: StoredSession) -> SessionLine:
         ended=None if one.ended_ns is None else rfc3339(one.ended_ns),
         ending=None if one.ended_ns is None else one.ending,
         digest=one.digest,
+        revision=one.revision,
         channels=[channel.name for channel in one.channels],
     )
 

@@ -43,7 +43,7 @@ class Clerk:
         self._process: subprocess.Popen[bytes] | None = None
         self._turn = threading.Lock()  # one question at a time
         self._waiting = threading.BoundedSemaphore(MOST_WAITING)
-        self._kept: OrderedDict[tuple[int, str, Want], dict[str, Any]] = OrderedDict()
+        self._kept: OrderedDict[tuple[int, str, int | None, Want], dict[str, Any]] = OrderedDict()
         self._kept_lock = threading.Lock()
         self._used_at = time.monotonic()
         self._ends = threading.Event()
@@ -52,12 +52,13 @@ class Clerk:
         self._thread.start()
         feed.on_key_up(self._look)
 
-    def ask(self, session: int, digest: str | None, want: Want) -> dict[str, Any]:
+    def ask(self, session: int, digest: str | None, want: Want, revision: int | None = None) -> dict[str, Any]:
         """The worker's answer; waits for it, so never call this from the server's own loop.
 
-        ``digest`` is the session's, None while it runs. Raises UsageError, StoreFailed, BenchFailed, Busy.
+        ``digest`` is the session's, None while it runs; ``revision`` the number of its newest.
+        Raises UsageError, StoreFailed, BenchFailed, Busy.
         """
-        key = (session, digest or "", want)
+        key = (session, digest or "", revision, want)
         with self._kept_lock:
             if digest and (found := self._kept.get(key)):
                 self._kept.move_to_end(key)

@@ -131,10 +131,10 @@ class Feed:
 
     def typed(self, data: Mapping[str, Any], channel: Channel, t_ns: int, value: float) -> None:
         """A reading was typed in; ``data`` is what the API answered."""
-        latest = {"t_s": t_ns / 1e9, "value": channel.in_si(value), "state": "good"}
+        trend = self._trend
+        value_si = channel.in_si(value) if trend is None else trend.typed(channel, t_ns, value)
+        latest = {"t_s": t_ns / 1e9, "value": value_si, "state": "good"}
         self._put("typed", {**data, "latest": latest}, listed="typed")
-        if (trend := self._trend) is not None:
-            trend.typed(channel, t_ns, value)
 
     def results(self, session_id: int, bands: list[Any], findings: list[Any], *, final: bool) -> None:
         """What the record says so far."""

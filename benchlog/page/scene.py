@@ -29,7 +29,7 @@ def opening(session: Session, session_id: int) -> dict[str, Any]:
         "holds_key": holds_key(session),
         "key_from_page": may_key(session),
         "channels": [channel_of(bench, instrument, channel) for instrument, channel in bench.channels()],
-        "bands": [band_of(band) for band in plan.bands],
+        "bands": [band_of(band, bench) for band in plan.bands],
         "sweep": {
             "key_down_s": plan.sweep.key_down,
             "rest_s": plan.sweep.rest,
@@ -78,8 +78,8 @@ def channel_of(bench: Bench, instrument: Instrument, channel: Channel) -> dict[s
     }
 
 
-def band_of(band: Band) -> dict[str, Any]:
-    """A band of the plan."""
+def band_of(band: Band, bench: Bench) -> dict[str, Any]:
+    """A band of the plan; ``least_shown_w`` is ``min_power_w`` as this bench's meter shows it."""
     tolerance = band.max_frequency_error
     return {
         "band": band.name,
@@ -87,6 +87,7 @@ def band_of(band: Band) -> dict[str, Any]:
         "mode": band.mode,
         "expected_hz": band.expected_hz,
         "min_power_w": band.min_power,
+        "least_shown_w": band.shown_power(bench.meter),
         "max_droop_percent": None if band.max_droop is None else round(100 * band.max_droop, 9),
         "max_frequency_error_hz": None if tolerance is None else tolerance.at(band.expected_hz),
         "tuning": list(band.tuning),

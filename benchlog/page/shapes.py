@@ -96,7 +96,7 @@ class Series(Shape):
 
 
 class SessionLine(Shape):
-    """One session of the store."""
+    """One session of the store; ``revision`` is its newest one's number, null where it was never analysed again."""
 
     id: int
     kind: str
@@ -107,6 +107,7 @@ class SessionLine(Shape):
     ended: str | None
     ending: str | None
     digest: str | None
+    revision: int | None
     channels: list[str]
 
 

@@ -9,19 +9,19 @@ from __future__ import annotations
 import math
 import threading
 from collections import OrderedDict
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.corrections import GOOD, correct
-from benchlog.bench import Bench, Channel, bench_from
+from benchlog.analysis.corrections import GOOD, Corrected, correct
+from benchlog.bench import Bench, Channel
 from benchlog.errors import UsageError
-from benchlog.files import TomlFile
 from benchlog.model import Event
 from benchlog.page.trend import Buckets
 from benchlog.quantities import SI_UNIT
-from benchlog.runs.records import any_driver
+from benchlog.runs.records import bench_of
 from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
 
 FEW_ROWS = 200_000  # read at once: some tens of ms
@@ -83,12 +83,21 @@ class _Fine:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """A channel as it is stored, and what the bench file and the session's events say of it."""
+
+    stored: StoredChannel
+    channel: Channel
+    suspect: list[tuple[int, int]]
+
+
 class StoredSeries:
-    """Of one store; from any thread."""
+    """By each session's newest revision, as its record is. Of one store; from any thread."""
 
     def __init__(self, store: Path) -> None:
         self._store = store
-        self._kept: OrderedDict[tuple[int, str, str], _Fine] = OrderedDict()
+        self._kept: OrderedDict[tuple[int, str, int, str], _Fine] = OrderedDict()
         self._lock = threading.Lock()
         self._reading = threading.Lock()  # one long session is read at a time
 
@@ -103,28 +112,36 @@ class StoredSeries:
         if stored is None:
             known = ", ".join(channel.name for channel in session.channels)
             raise UsageError(f'no channel "{name}"', where=f"session {session.id}", cure=f"There are {known}.")
-        bench = bench_of(session)
-        instrument, channel = next((i, c) for i, c in bench.channels() if c.name == name)
         reader = StoreReader(self._store)
+        revision = reader.revisions(session.id)[-1] if session.revision is not None else None
+        bench, events = bench_of(session, revision), reader.events(session.id)
+        source = _source(session, bench, name, events)
+        # A table's factor is of the frequency at that moment.
+        counter = bench.measuring("frequency") if source.channel.table is not None else None
+        frequency = _source(session, bench, counter.name, events) if counter else None
         first_s, last_s = self._ends(reader, session, stored)
         from_s = first_s if from_s is None else from_s
         to_s = last_s if to_s is None else to_s
-        unit = SI_UNIT[channel.dimension]
+        unit = SI_UNIT[source.channel.dimension]
         start_s, stop_s = max(from_s, first_s), min(to_s, last_s)
         if stop_s <= start_s:
             return unit, from_s, to_s, Buckets(0.0, [], [], [], [], [], [])
         if (stop_s - start_s) / (stored.every_ns / 1e9) <= FEW_ROWS or session.digest is None:
             fine = _Fine(start_s, max((stop_s - start_s) / points, 1e-6), points)
-            suspect = _suspect(reader.events(session.id), instrument.name)
-            self._read(reader, stored, channel, suspect, fine, start_s, stop_s)
+            self._read(reader, source, frequency, fine, (start_s, stop_s))
         else:
-            fine = self._whole(reader, session, stored, channel, instrument.name)
+            key = (session.id, session.digest, revision.number if revision else 0, name)
+            fine = self._whole(reader, key, source, frequency, (first_s, last_s))
         return unit, from_s, to_s, fine.between(start_s, stop_s, points)
 
     def _whole(
-        self, reader: StoreReader, session: StoredSession, stored: StoredChannel, channel: Channel, instrument: str
+        self,
+        reader: StoreReader,
+        key: tuple[int, str, int, str],
+        source: _Source,
+        frequency: _Source | None,
+        ends_s: tuple[float, float],
     ) -> _Fine:
-        key = (session.id, session.digest or "", stored.name)
         with self._lock:
             if found := self._kept.get(key):
                 self._kept.move_to_end(key)
@@ -133,10 +150,8 @@ class StoredSeries:
             with self._lock:
                 if found := self._kept.get(key):
                     return found
-            first_s, last_s = self._ends(reader, session, stored)
-            fine = _Fine(first_s, max((last_s - first_s) / FINE, 1e-6), FINE)
-            suspect = _suspect(reader.events(session.id), instrument)
-            self._read(reader, stored, channel, suspect, fine, first_s, last_s)
+            fine = _Fine(ends_s[0], max((ends_s[1] - ends_s[0]) / FINE, 1e-6), FINE)
+            self._read(reader, source, frequency, fine, ends_s)
         with self._lock:
             self._kept[key] = fine
             while len(self._kept) > MOST_KEPT:
@@ -146,21 +161,19 @@ class StoredSeries:
     def _read(
         self,
         reader: StoreReader,
-        stored: StoredChannel,
-        channel: Channel,
-        suspect: list[tuple[int, int]],
+        source: _Source,
+        frequency: _Source | None,
         into: _Fine,
-        from_s: float,
-        to_s: float,
+        span_s: tuple[float, float],
     ) -> None:
-        states = {note: state for note, (state, _, _) in reader.notes().items()}
-        step_ns = max(stored.every_ns, 1_000) * PART_ROWS
-        from_ns, to_ns = math.floor(from_s * 1e9), math.ceil(to_s * 1e9) + 1
+        step_ns = max(source.stored.every_ns, 1_000) * PART_ROWS
+        from_ns, to_ns = math.floor(span_s[0] * 1e9), math.ceil(span_s[1] * 1e9) + 1
         for start_ns in range(from_ns, to_ns, step_ns):
-            (rows,) = reader.rows((stored,), (start_ns, min(start_ns + step_ns, to_ns)))
-            if len(rows.note) and int(rows.note.max()) not in states:
-                states = {note: state for note, (state, _, _) in reader.notes().items()}
-            found = correct(channel, rows.series(stored.name, states), suspect)
+            span = (start_ns, min(start_ns + step_ns, to_ns))
+            counted = None
+            if frequency is not None:
+                counted = _corrected(reader, frequency, reader.widened(frequency.stored, span))
+            found = _corrected(reader, source, span, counted)
             into.add(found.t_s, found.value, found.state == GOOD)
 
     def _ends(self, reader: StoreReader, session: StoredSession, stored: StoredChannel) -> tuple[float, float]:
@@ -171,9 +184,18 @@ class StoredSeries:
         return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
 
 
-def bench_of(session: StoredSession) -> Bench:
-    """The bench file a session was taken with."""
-    return bench_from(TomlFile(Path(f"bench file of session {session.id}"), session.bench_text), any_driver)
+def _source(session: StoredSession, bench: Bench, name: str, events: list[Event]) -> _Source:
+    stored = next(one for one in session.channels if one.name == name)
+    instrument, channel = next((i, c) for i, c in bench.channels() if c.name == name)
+    return _Source(stored, channel, _suspect(events, instrument.name))
+
+
+def _corrected(
+    reader: StoreReader, source: _Source, span: tuple[int, int], frequency: Corrected | None = None
+) -> Corrected:
+    (rows,) = reader.rows((source.stored,), span)
+    states = {note: state for note, (state, _, _) in reader.notes().items()}  # read last: it names all that rows use
+    return correct(source.channel, rows.series(source.stored.name, states), source.suspect, frequency)
 
 
 def _suspect(events: list[Event], instrument: str) -> list[tuple[int, int]]:

@@ -43,22 +43,30 @@ class Buckets:
 
 
 class Trend:
-    """All channels of one session. ``take`` and ``buckets`` may be called from any thread."""
+    """All channels of one session. ``take`` and ``buckets`` may be called from any thread.
+
+    A correction table's factor is of the newest frequency, as in what is told live.
+    """
 
     def __init__(self, channels: Mapping[str, Channel]) -> None:
         self._channels = dict(channels)
         self._tracks = {name: Track() for name in channels}
         self._lock = threading.Lock()
+        self._hz: float | None = None  # the newest
 
     def take(self, item: Reading | Event, /) -> None:
         """One reading as it passes; events are passed over."""
         if isinstance(item, Reading) and (channel := self._channels.get(item.channel)) is not None:
-            value = None if item.value is None else channel.in_si(item.value)
+            value = None if item.value is None else channel.in_si(item.value, self._hz)
+            if channel.measures == "frequency" and value is not None:
+                self._hz = value
             self._add(item.channel, item.t_ns / 1e9, value)
 
-    def typed(self, channel: Channel, t_ns: int, value: float) -> None:
-        """One that a person typed."""
-        self._add(channel.name, t_ns / 1e9, channel.in_si(value))
+    def typed(self, channel: Channel, t_ns: int, value: float) -> float:
+        """One that a person typed; what it is in SI."""
+        found = channel.in_si(value, self._hz)
+        self._add(channel.name, t_ns / 1e9, found)
+        return found
 
     def _add(self, name: str, t_s: float, value: float | None) -> None:
         with self._lock:

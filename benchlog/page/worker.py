@@ -25,6 +25,12 @@ from benchlog.page.feed import finite
 from benchlog.runs.records import Kept, record_of
 
 NICE = 10
+_BARS = {
+    "power": "power_w",
+    "droop": "droop_percent",
+    "frequency": "frequency_error_hz",
+    "drift": "drift_hz_per_h",
+}
 
 
 def main() -> int:
@@ -55,22 +61,24 @@ def _answer(asked: dict[str, Any]) -> dict[str, Any]:
 
 def _document(kept: Kept) -> str:
     from benchlog.report import html
+    from benchlog.report.ending import ending
 
-    ending = kept.session.ending or "ended"
-    told = f"{ending[0].upper()}{ending[1:]}."
-    if kept.session.ended_ns is None:
-        told = "Not ended: it is still running, or was cut off."
+    said = None if kept.session.ended_ns is None else kept.session.ending or ""
+    told = ending(said, kept.analysis.record.session.revision, differs=bool(kept.differing))
     return html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=told)
 
 
 def _figures(kept: Kept) -> Iterator[dict[str, str]]:
-    from benchlog.report import figures
+    from benchlog.report import byband, closeups, figures
 
-    found, plan = kept.analysis, kept.plan
-    named = [("power", figures.power_in_time(found, plan)), ("frequency", figures.frequency_in_time(found, plan))]
-    named += [("power-bands", figures.bars(found.record, "power_w"))]
-    named += [("frequency-bands", figures.bars(found.record, "frequency_error_hz"))]
-    named += [(f"close-up-{n}", picture) for n, picture in enumerate(figures.close_ups(found, plan), 1)]
+    found, bench, plan = kept.analysis, kept.bench, kept.plan
+    named = [
+        ("power", figures.power_in_time(found, bench, plan)),
+        ("frequency", figures.frequency_in_time(found, plan)),
+    ]
+    named += [(f"{name}-bands", byband.bars(found.record, quantity)) for name, quantity in _BARS.items()]
+    named += [(f"close-up-{n}", picture) for n, picture in enumerate(closeups.close_ups(found, bench, plan), 1)]
+    named += [(f"stability-{n}", picture) for n, picture in enumerate(byband.stabilities(found.record), 1)]
     named += [(f"channel-{n}", picture) for n, picture in enumerate(figures.others_in_time(found), 1)]
     for name, picture in named:
         if picture is not None:

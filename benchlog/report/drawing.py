@@ -22,7 +22,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as MplPath
-from matplotlib.ticker import FuncFormatter, MultipleLocator
+from matplotlib.ticker import FuncFormatter, MaxNLocator, MultipleLocator
 from numpy.typing import NDArray
 
 # Stand-in -> the page's CSS variable (record.css).
@@ -41,6 +41,8 @@ _VARIABLES = {
     WINDOW: "window",
     MISSING: "missing",
 }
+LONG_DASHES = (9, 3)  # a curve over many key-downs, beside the short dashes of one
+WIDE, NARROW, PANEL = 720, 350, 340  # widths in px: a page's, a phone's, half a page's
 PX = 1 / 72  # matplotlib's SVG has 72 user units to the inch, which the page shows as CSS pixels
 _STYLE: dict[Any, Any] = {
     "svg.fonttype": "none",
@@ -91,6 +93,18 @@ def canvas(width_px: float, height_px: float, margins_px: Sequence[float]) -> tu
     axes.set_axisbelow(True)
     axes.tick_params(length=3, width=0.8)
     return figure, axes
+
+
+def below(figure: Figure, axes: Axes, height_px: float, between_px: float) -> Axes:
+    """A second pair of axes under the first, as wide and of the same look. Use inside ``style``."""
+    box, px = axes.get_position(), figure.get_figheight() / PX
+    under = figure.add_axes((box.x0, box.y0 - (between_px + height_px) / px, box.width, height_px / px))
+    under.patch.set_visible(False)
+    under.grid(axis="y", color=GRID, linewidth=0.8)
+    under.set_axisbelow(True)
+    under.tick_params(length=3, width=0.8)
+    under.yaxis.set_major_locator(MaxNLocator(3))
+    return under
 
 
 @contextmanager
@@ -169,6 +183,30 @@ def shade(
         path = MplPath(corners, codes * (len(corners) // 5))
         transform = axes.get_xaxis_transform()
         axes.add_patch(PathPatch(path, transform=transform, facecolor=colour, linewidth=0, zorder=0.5))
+
+
+def line(axes: Axes, t_s: NDArray[np.float64], value: NDArray[np.float64], columns: int) -> None:
+    """A line, with a dot where a reading has no neighbour to draw a line to."""
+    t_s, value = decimated(t_s, value, columns)
+    axes.plot(t_s, value, color=DATA, linewidth=1.2)
+    lacking = np.concatenate(([True], np.isnan(value), [True]))
+    alone = ~lacking[1:-1] & lacking[:-2] & lacking[2:]
+    axes.plot(t_s[alone], value[alone], color=DATA, linewidth=0, marker="o", markersize=1.8, markeredgewidth=0)
+
+
+def level(axes: Axes, limit: float, spans: Sequence[tuple[float, float]]) -> None:
+    """A limit, drawn where it holds."""
+    axes.hlines([limit] * len(spans), *zip(*spans, strict=True), color=LIMIT, linewidth=1.2)
+
+
+def plain_text(axes: Axes, x: float, y: float, text: str, align: str = "left") -> None:
+    """A file's words in axes coordinates; dollar signs in them are no formula."""
+    axes.text(x, y, text, transform=axes.transAxes, ha=align, va="bottom", parse_math=False)
+
+
+def clipped(name: str, most: int) -> str:
+    """A name no longer than ``most``."""
+    return name if len(name) <= most else name[: most - 1] + "…"
 
 
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400)

@@ -8,79 +8,86 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from benchlog.analysis.results import BandResult, Record
-from benchlog.plan import Band, Plan
+from benchlog.analysis.results import BandResult
+from benchlog.bench import Bench
+from benchlog.plan import Plan
 from benchlog.quantities import show
-from benchlog.report import words
+from benchlog.report import curves, words
 from benchlog.report.drawing import (
-    DATA,
     FIT,
-    GRID,
     INK,
     KEYED,
     LIMIT,
+    LONG_DASHES,
     MISSING,
+    NARROW,
+    PANEL,
     TUNING,
+    WIDE,
     WINDOW,
     Picture,
     canvas,
-    decimated,
+    clipped,
+    level,
+    line,
     merged,
+    plain_text,
     shade,
     style,
     svg,
     time_axis,
 )
-from benchlog.report.numbers import duration, significant, with_uncertainty
-from benchlog.report.words import QUANTITIES
+from benchlog.report.numbers import duration, significant
+from benchlog.report.session import by_band, counting, in_bands, keyed, measuring, span_s
 
 if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
     from benchlog.analysis.analyse import Analysis
     from benchlog.analysis.corrections import Corrected
-    from benchlog.analysis.keydowns import KeyDown
 
-WIDE, NARROW, PANEL = 720, 350, 340  # px
 _LEFT, _RIGHT, _BOTTOM = 58, 10, 38
 
 
-def power_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
-    """Forward power over the session; None where none was measured."""
-    power = _measuring(analysis, "forward-power")
+def power_in_time(analysis: Analysis, bench: Bench, plan: Plan) -> Picture | None:
+    """Forward power over the session, as the meter shows it; None where none was measured."""
+    power = measuring(analysis, "forward-power")
     if power is None:
         return None
     # Hundreds of key-downs: the ways up and down would cover everything, so only what lies between them is drawn.
     crowded = 12 * len(analysis.key_downs) > WIDE
-    watts = np.where(_keyed(analysis, power), power.value, np.nan) if crowded else power.value
+    watts = np.where(keyed(analysis, power), power.value, np.nan) if crowded else power.value
+
+    run_curves = [(band, curve) for band in analysis.record.bands if (curve := curves.run_droop(analysis, band))]
 
     def draw(axes: Axes, columns: int) -> None:
-        _line(axes, power.t_s, watts, columns)
-        for key_down in [] if crowded else _counting(analysis):
+        line(axes, power.t_s, watts, columns)
+        for key_down in [] if crowded else counting(analysis):
             if key_down.window is not None and key_down.droop is not None:
                 t_s = np.linspace(*key_down.window, 2 if key_down.droop.shape == "straight" else 20)
                 axes.plot(t_s, key_down.droop.curve(t_s), color=FIT, linewidth=1.6, dashes=(4, 2))
-        for name, spans in _by_band(analysis).items():
-            _level(axes, plan.band(name).min_power, spans)
+        for name, spans in by_band(analysis).items():
+            level(axes, plan.band(name).shown_power(bench.meter), spans)
+        for _, curve in run_curves:
+            axes.plot(*curve, color=FIT, linewidth=1.6, dashes=LONG_DASHES)
         if crowded:
             axes.set_ylabel("forward power, key down, W")
         else:
-            least_w = min(band.min_power for band in plan.bands)
+            least_w = min(band.shown_power(bench.meter) for band in plan.bands)
             axes.set_ylim(0, max(axes.get_ylim()[1], 0.2 * least_w))  # a meter's noise shall look like noise
             axes.set_ylabel("forward power, W")
 
-    counted = words.count(len(_counting(analysis)), "counted key-down")
+    counted = words.count(len(counting(analysis)), "counted key-down")
     alt = (
-        f"Forward power against time over {duration(_span_s(analysis))}, with {counted} {_in_bands(analysis)}. "
-        "The numbers are in the table of results."
+        f"Forward power against time over {duration(span_s(analysis))}, with {counted} {in_bands(analysis)}. "
+        f"{''.join(_told(band, curve) for band, curve in run_curves)}The numbers are in the table of results."
     )
     return _session_picture(analysis, power, np.isnan(power.value), "Forward power against time", alt, draw)
 
 
 def frequency_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
     """Measured minus expected frequency while the key was down on a known band; None where there is none."""
-    frequency = _measuring(analysis, "frequency")
+    frequency = measuring(analysis, "frequency")
     if frequency is None:
         return None
     error = np.full(len(frequency.t_s), np.nan)
@@ -93,68 +100,54 @@ def frequency_in_time(analysis: Analysis, plan: Plan) -> Picture | None:
         return None
     reach = float(np.nanmax(np.abs(error)))
 
+    warm = [(band, curve) for band in analysis.record.bands if (curve := curves.warm_up(analysis, band))]
+    marks = sorted(curves.marks(analysis))
+
     def draw(axes: Axes, columns: int) -> None:
-        _line(axes, frequency.t_s, error, columns)
-        for name, spans in _by_band(analysis).items():
+        line(axes, frequency.t_s, error, columns)
+        for _, curve in warm:
+            axes.plot(*curve, color=FIT, linewidth=1.6, dashes=LONG_DASHES)
+        for name, spans in by_band(analysis).items():
             tolerance = plan.band(name).max_frequency_error
             limit = None if tolerance is None else tolerance.at(plan.band(name).expected_hz)
             if limit is not None and limit < 20 * reach:  # a far wider one would flatten what is to be seen
-                _level(axes, limit, spans)
-                _level(axes, -limit, spans)
+                level(axes, limit, spans)
+                level(axes, -limit, spans)
         axes.axhline(0, color=INK, linewidth=0.8)
         axes.set_ylabel("frequency error, Hz")
+        _mark(axes, marks, span_s(analysis), columns)
 
+    seen = f" Marked: {'; '.join(f'{text} after {duration(t_s)}' for t_s, text in marks)}." if marks else ""
+    fitted = "".join(f" {band.band}: a warm-up curve is drawn." for band, _ in warm)
     alt = (
-        f"Frequency error in hertz against time {_in_bands(analysis)}, between {np.nanmin(error):.0f} and "
-        f"{np.nanmax(error):.0f} Hz. The means with their uncertainties are in the table of results."
+        f"Frequency error in hertz against time {in_bands(analysis)}, between {np.nanmin(error):.0f} and "
+        f"{np.nanmax(error):.0f} Hz.{fitted}{seen} The means with their uncertainties are in the table of results."
     )
-    missing = np.isnan(frequency.value) & _keyed(analysis, frequency)  # with the key up there is nothing to count
+    missing = np.isnan(frequency.value) & keyed(analysis, frequency)  # with the key up there is nothing to count
     return _session_picture(analysis, frequency, missing, "Frequency error against time", alt, draw)
 
 
-def close_ups(analysis: Analysis, plan: Plan) -> Iterator[Picture]:
-    """For each band the key-down with the worst droop: power, window and fitted curve."""
-    power = _measuring(analysis, "forward-power")
-    for number, band in enumerate(plan.bands):
-        fitted = [
-            (k.droop.percent.value, k) for k in _counting(analysis) if k.band == band.name and k.droop and k.window
-        ]
-        if power is not None and fitted:
-            _, worst = max(fitted, key=lambda pair: pair[0])
-            yield _close_up(power, band, worst, f"close-{number}")
+def _told(band: BandResult, curve: tuple[NDArray[np.float64], NDArray[np.float64]]) -> str:
+    """A run's curve in words."""
+    watts = curve[1]
+    return f"Over the run {band.band} goes from {significant(watts[0])} W to {significant(watts[-1])} W. "
 
 
-def _close_up(power: Corrected, band: Band, key_down: KeyDown, name: str) -> Picture:
-    fit, window, start_s = key_down.droop, key_down.window, key_down.start_s
-    assert fit is not None  # as chosen above
-    assert window is not None
-    lasted_s = key_down.stop_s - start_s
-    margin_s = 0.04 * lasted_s
-    near = slice(*np.searchsorted(power.t_s, (start_s - margin_s, key_down.stop_s + margin_s)))
-    inside = power.value[slice(*np.searchsorted(power.t_s, window))]
-    shown = [*inside[np.isfinite(inside)], fit.start_w, fit.end_w]
-    span_w = max(max(shown) - min(shown), 0.05 * max(shown))  # a steady carrier shall look steady
-    low, high = min(shown) - 0.3 * span_w, max(shown) + 0.3 * span_w
-    with style():
-        figure, axes = canvas(PANEL, 190, (64, _RIGHT, 36, 22))
-        shade(axes, [(0, lasted_s)], KEYED)
-        shade(axes, [(window[0] - start_s, window[1] - start_s)], WINDOW)
-        t_s, watts = decimated(power.t_s[near] - start_s, power.value[near], PANEL)
-        axes.plot(t_s, watts, color=DATA, linewidth=0, marker="o", markersize=2.4, markeredgewidth=0)
-        fit_s = np.linspace(*window, 40)
-        axes.plot(fit_s - start_s, fit.curve(fit_s), color=FIT, linewidth=1.6, dashes=(4, 2))
-        if low - span_w < band.min_power < high + span_w:  # a far limit would flatten what is to be seen
-            axes.axhline(band.min_power, color=LIMIT, linewidth=1.2)
-            low, high = min(low, band.min_power - 0.2 * span_w), max(high, band.min_power + 0.2 * span_w)
-        axes.set_ylim(max(0.0, low), high)
-        axes.set_xlim(-margin_s, lasted_s + margin_s)
-        axes.set_xlabel("seconds of key-down")
-        axes.set_ylabel("forward power, W")
-        title = f"{band.name}: {significant(fit.start_w)} W to {significant(fit.end_w)} W"
-        _plain_text(axes, 0, 1.04, title)
-        shape = "falling straight" if fit.shape == "straight" else "settling exponentially"
-        alt = f"Power during one key-down on {title}, {shape}, droop {fit.percent.value:.1f} percent."
-        return Picture(band.name, alt, svg(figure, name, alt))
+def _mark(axes: Axes, marks: Sequence[tuple[float, str]], whole_s: float, columns: int) -> None:
+    """An upright line at each mark, and what it is where its words do not run into those before."""
+    if not marks:
+        return
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + 0.28 * (high - low))  # room for the words above what was measured
+    free_from = [0.0, 0.0, 0.0]
+    for t_s, text in marks:
+        axes.axvline(t_s, ymax=0.8, color=LIMIT, linewidth=1.2, dashes=(1, 2))
+        width_px = 6.6 * len(text) + 8
+        from_px = min(max(t_s / whole_s * columns - width_px / 2, 0), columns - width_px)
+        row = next((i for i, free in enumerate(free_from) if from_px >= free), None)
+        if row is not None:
+            free_from[row] = from_px + width_px
+            plain_text(axes, (from_px + 4) / columns, 0.935 - 0.065 * row, text)
 
 
 def others_in_time(analysis: Analysis) -> Iterator[Picture]:
@@ -164,81 +157,18 @@ def others_in_time(analysis: Analysis) -> Iterator[Picture]:
             continue
         with style():
             figure, axes = canvas(PANEL, 150, (58, _RIGHT, 36, 22))
-            span_s = _span_s(analysis)
-            _shade_keyed(axes, analysis, span_s / PANEL)
-            _line(axes, series.t_s, series.value, PANEL - 68)
-            axes.set_xlim(0, span_s)
-            _mark_missing(axes, series, np.isnan(series.value), span_s / PANEL)
-            time_axis(axes, span_s, 5)
+            whole_s = span_s(analysis)
+            _shade_keyed(axes, analysis, whole_s / PANEL)
+            line(axes, series.t_s, series.value, PANEL - 68)
+            axes.set_xlim(0, whole_s)
+            _mark_missing(axes, series, np.isnan(series.value), whole_s / PANEL)
+            time_axis(axes, whole_s, 5)
             about = f", {series.measures}" if series.measures and series.measures != series.channel else ""
             unit = {"degC": "°C"}.get(series.unit, series.unit)
-            _plain_text(axes, 0, 1.06, f"{series.channel}{about}, {unit}")
+            plain_text(axes, 0, 1.06, f"{series.channel}{about}, {unit}")
             low, high = float(np.nanmin(series.value)), float(np.nanmax(series.value))
             alt = f"{series.channel}{about} against time, from {show(low, series.unit)} to {show(high, series.unit)}."
             yield Picture(series.channel, alt, svg(figure, f"other-{number}", alt))
-
-
-def bars(record: Record, quantity: str) -> Picture | None:
-    """A quantity of all bands with its interval against the limit; None where no band has a value.
-
-    ``quantity`` is ``power_w`` (a lower limit) or ``frequency_error_hz`` (a limit both ways).
-    """
-    bands = list(record.bands)
-    results = [band.results[quantity] for band in bands]
-    if not any(result.value is not None for result in results):
-        return None
-    about = QUANTITIES[quantity]
-    height = 34 * len(bands) + 58
-    names_px = min(120, 16 + 7 * max(len(band.band) for band in bands))
-    with style():
-        figure, axes = canvas(PANEL, height, (names_px, 84, 38, 14))
-        axes.grid(axis="y", visible=False)
-        axes.grid(axis="x", color=GRID, linewidth=0.8)
-        for row, result in enumerate(results):
-            if result.limit is not None:
-                edges = [result.limit] if quantity == "power_w" else [-result.limit, result.limit]
-                axes.vlines(edges, row - 0.38, row + 0.38, color=LIMIT, linewidth=2.2)
-            if result.value is not None:
-                if quantity == "power_w":
-                    axes.barh(row, result.value, height=0.34, color=KEYED, edgecolor=DATA, linewidth=0.8)
-                spread = result.expanded or 0.0
-                axes.errorbar(
-                    result.value, row, xerr=spread, color=DATA, linewidth=1.6, capsize=4, marker="o", markersize=4
-                )
-            verdict = words.verdict_text(result) or words.VERDICT[result.verdict]
-            axes.text(
-                1.04,
-                row,
-                verdict,
-                transform=axes.get_yaxis_transform(),
-                va="center",
-                fontweight="bold" if verdict in ("fail", "undecided") else "normal",
-                parse_math=False,
-            )
-        if quantity == "power_w":
-            axes.set_xlim(left=0)
-        else:
-            axes.axvline(0, color=INK, linewidth=0.8)
-        axes.set_ylim(len(bands) - 0.45, -0.55)
-        axes.set_yticks(range(len(bands)))
-        for label, band in zip(axes.set_yticklabels([b.band for b in bands]), bands, strict=True):
-            label.set_parse_math(False)
-            label.set_text(_clipped(band.band, 16))
-        axes.tick_params(axis="y", length=0)
-        axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
-        axes.set_xlabel(f"{about.name}, {about.unit}")
-        parts = (f"{b.band} {_with_verdict(b, quantity)}" for b in bands)
-        alt = f"{about.name.capitalize()} of each band with its uncertainty, against the limit: {'; '.join(parts)}."
-        return Picture(about.name, alt, svg(figure, f"bars-{quantity.replace('_', '-')}", alt))
-
-
-def _with_verdict(band: BandResult, quantity: str) -> str:
-    result = band.results[quantity]
-    if result.value is None:
-        return "not measured"
-    limit = words.limit_text(result, QUANTITIES[quantity])
-    said = [with_uncertainty(result, QUANTITIES[quantity].unit), limit, words.verdict_text(result)]
-    return ", ".join(part for part in said if part)
 
 
 def _session_picture(
@@ -255,44 +185,22 @@ def _session_picture(
     for size, width in (("wide", WIDE), ("narrow", NARROW)):
         with style():
             columns = width - _LEFT - _RIGHT
-            span_s = _span_s(analysis)
+            whole_s = span_s(analysis)
             figure, axes = canvas(width, 300 if size == "wide" else 260, (_LEFT, _RIGHT, _BOTTOM, 34))
-            _shade_keyed(axes, analysis, span_s / columns)
+            _shade_keyed(axes, analysis, whole_s / columns)
             draw(axes, columns)
-            axes.set_xlim(0, span_s)
-            _mark_missing(axes, series, missing, span_s / columns)
-            _label_bands(axes, analysis, span_s, columns)
-            time_axis(axes, span_s, 8 if size == "wide" else 4)
+            axes.set_xlim(0, whole_s)
+            _mark_missing(axes, series, missing, whole_s / columns)
+            _label_bands(axes, analysis, whole_s, columns)
+            time_axis(axes, whole_s, 8 if size == "wide" else 4)
             drawn.append(svg(figure, f"{name}-{size}", alt))
     return Picture(title, alt, *drawn)
 
 
-def _line(axes: Axes, t_s: NDArray[np.float64], value: NDArray[np.float64], columns: int) -> None:
-    """A line, with a dot where a reading has no neighbour to draw a line to."""
-    t_s, value = decimated(t_s, value, columns)
-    axes.plot(t_s, value, color=DATA, linewidth=1.2)
-    lacking = np.concatenate(([True], np.isnan(value), [True]))
-    alone = ~lacking[1:-1] & lacking[:-2] & lacking[2:]
-    axes.plot(t_s[alone], value[alone], color=DATA, linewidth=0, marker="o", markersize=1.8, markeredgewidth=0)
-
-
-def _level(axes: Axes, limit: float, spans: Sequence[tuple[float, float]]) -> None:
-    """A limit, drawn where it holds."""
-    axes.hlines([limit] * len(spans), *zip(*spans, strict=True), color=LIMIT, linewidth=1.2)
-
-
 def _shade_keyed(axes: Axes, analysis: Analysis, pixel_s: float) -> None:
     shade(axes, merged(((k.start_s, k.stop_s) for k in analysis.key_downs if not k.counts), pixel_s), TUNING)
-    shade(axes, merged(((k.start_s, k.stop_s) for k in _counting(analysis)), pixel_s), KEYED)
-    shade(axes, merged((k.window for k in _counting(analysis) if k.window), pixel_s), WINDOW)
-
-
-def _keyed(analysis: Analysis, series: Corrected) -> NDArray[np.bool_]:
-    """(n,) whether the key was down at each of the channel's slots."""
-    keyed = np.zeros(len(series.t_s), bool)
-    for key_down in analysis.key_downs:
-        keyed[slice(*np.searchsorted(series.t_s, (key_down.start_s, key_down.stop_s)))] = True
-    return keyed
+    shade(axes, merged(((k.start_s, k.stop_s) for k in counting(analysis)), pixel_s), KEYED)
+    shade(axes, merged((k.window for k in counting(analysis) if k.window), pixel_s), WINDOW)
 
 
 def _mark_missing(axes: Axes, series: Corrected, missing: NDArray[np.bool_], pixel_s: float) -> None:
@@ -305,52 +213,15 @@ def _mark_missing(axes: Axes, series: Corrected, missing: NDArray[np.bool_], pix
     shade(axes, [(start, max(stop, start + 2 * pixel_s)) for start, stop in spans], MISSING, 0.0, 0.035)
 
 
-def _label_bands(axes: Axes, analysis: Analysis, span_s: float, columns: int) -> None:
+def _label_bands(axes: Axes, analysis: Analysis, whole_s: float, columns: int) -> None:
     """Each run of key-downs on one band is named above it, in two rows where names would touch."""
     free_from = [-1e9, -1e9]
     for band, run in groupby(analysis.key_downs, key=lambda k: k.band):
         key_downs = list(run)
-        name = _clipped(band or "no band", 14)
-        middle_px = (key_downs[0].start_s + key_downs[-1].stop_s) / 2 / span_s * columns
+        name = clipped(band or "no band", 14)
+        middle_px = (key_downs[0].start_s + key_downs[-1].stop_s) / 2 / whole_s * columns
         half_px = 3.5 * len(name) + 3
         row = next((i for i, free in enumerate(free_from) if middle_px - half_px >= free), None)
         if row is not None:
             free_from[row] = middle_px + half_px
-            _plain_text(axes, middle_px / columns, 1.02 + 0.06 * row, name, "center")
-
-
-def _plain_text(axes: Axes, x: float, y: float, text: str, align: str = "left") -> None:
-    """A file's words in axes coordinates; dollar signs in them are no formula."""
-    axes.text(x, y, text, transform=axes.transAxes, ha=align, va="bottom", parse_math=False)
-
-
-def _clipped(name: str, most: int) -> str:
-    return name if len(name) <= most else name[: most - 1] + "…"
-
-
-def _measuring(analysis: Analysis, measure: str) -> Corrected | None:
-    found = next((s for s in analysis.series.values() if s.measures == measure), None)
-    return found if found is not None and np.isfinite(found.value).any() else None
-
-
-def _counting(analysis: Analysis) -> list[KeyDown]:
-    return [k for k in analysis.key_downs if k.counts]
-
-
-def _by_band(analysis: Analysis) -> dict[str, list[tuple[float, float]]]:
-    """Where in the session each band was keyed; key-downs that are near each other on its scale made one."""
-    spans: dict[str, list[tuple[float, float]]] = {}
-    for key_down in analysis.key_downs:
-        if key_down.band is not None:
-            spans.setdefault(key_down.band, []).append((key_down.start_s, key_down.stop_s))
-    return {name: merged(found, _span_s(analysis) / 12) for name, found in spans.items()}
-
-
-def _span_s(analysis: Analysis) -> float:
-    ends = [float(s.t_s[-1]) for s in analysis.series.values() if len(s.t_s)]
-    return max([*ends, *(k.stop_s for k in analysis.key_downs)], default=1.0) or 1.0
-
-
-def _in_bands(analysis: Analysis) -> str:
-    names: Sequence[str] = list(_by_band(analysis))
-    return f"on {words.listed(names)}" if names else "on no band of the plan"
+            plain_text(axes, middle_px / columns, 1.02 + 0.06 * row, name, "center")

@@ -7,20 +7,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from benchlog import __version__
-from benchlog.analysis.results import BandResult, Result
+from benchlog.analysis.results import BandResult, InstrumentState, Result
 from benchlog.bench import Bench, Channel
 from benchlog.model import Event
 from benchlog.plan import Plan
 from benchlog.quantities import show
-from benchlog.report import words
+from benchlog.report import budget, further, words
 from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
+from benchlog.report.summary import summary
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
 if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
@@ -33,7 +34,7 @@ _TELLING = ("wrong-instrument", "link", "reply", "suspect", "error-queue", "cloc
 
 def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event], *, ending: str = "") -> str:
     """The whole record. ``ending`` says how the session ended, as a sentence."""
-    from benchlog.report import figures  # matplotlib takes half a second, and only this needs it
+    from benchlog.report import byband, closeups, figures  # matplotlib takes half a second, and only this needs it
 
     record = analysis.record
     happened = sorted(events, key=lambda event: event.t_ns)
@@ -46,19 +47,26 @@ def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event]
         ending=ending,
         version=__version__,
         digest_for_print=re.sub(r"[^0-9a-f]", "", record.session.digest)[:16],  # stands inside the style sheet
-        summary=words.summary(record),
+        summary=summary(record),
         dial=words.dial_sentences(record.dial) if record.dial else [],
-        instruments=_instruments(analysis, bench, happened),
+        instruments=_instruments(analysis, bench),
         unstated=_unstated(bench),
         log=[e for e in happened if e.kind in _TELLING],
         log_most=EVENTS_LISTED,
         key_downs=_key_downs(analysis, plan),
         key_downs_most=KEY_DOWNS_LISTED,
-        bars=[p for name in ("power_w", "frequency_error_hz") if (p := figures.bars(record, name))],
-        in_time=[p for p in (figures.power_in_time(analysis, plan), figures.frequency_in_time(analysis, plan)) if p],
-        close_ups=list(figures.close_ups(analysis, plan)),
+        bars=[p for name in QUANTITIES if (p := byband.bars(record, name))],
+        in_time=[
+            p for p in (figures.power_in_time(analysis, bench, plan), figures.frequency_in_time(analysis, plan)) if p
+        ],
+        close_ups=list(closeups.close_ups(analysis, bench, plan)),
         others=list(figures.others_in_time(analysis)),
         rows=[_row(band) for band in record.bands],
+        more=further.tables(further.more(record)),
+        steady=list(byband.stabilities(record)),
+        stability_aid=further.STABILITY_AID,
+        budgets=budget.groups(record),
+        budget_aid=budget.AID,
         cautions=words.CAUTIONS,
         caution=words.CAUTION,
         reading_aid=words.READING_AID,
@@ -87,9 +95,13 @@ def _environment() -> Environment:
     return env
 
 
+_UNITS = r"[%±]|(?:W|V|A|Hz|MHz|kHz|s|min|ppm|ppb|Hz/h|Hz/K)\b"
+
+
 def _minus(text: str) -> str:
-    """A number's hyphen as the minus sign it stands for."""
-    return re.sub(r"(?<![\w-])-(?=[\d.])", "−", text)
+    """A number's hyphen as the minus sign it stands for; no line break between a number, its U and its unit."""
+    text = re.sub(r"(?<![\w-])-(?=[\d.])", "−", text)
+    return re.sub(rf"(?<=\d) (?={_UNITS})|(?<=±) (?=\d)", "\u00a0", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +130,10 @@ class Row:
 
 def _row(band: BandResult) -> Row:
     judged = words.judge(band)
-    settled = "" if band.settled_after_s is None else f"settled after {duration(band.settled_after_s)}"
     ppm = "" if band.frequency_error_ppm.value is None else with_uncertainty(band.frequency_error_ppm, PPM.unit)
-    also = {"frequency_error_hz": ppm, "drift_hz_per_h": settled}
+    also = {"frequency_error_hz": ppm}
     cells = [_cell(band.results[name], quantity, also.get(name, "")) for name, quantity in QUANTITIES.items()]
+    cells[0] = replace(cells[0], value=words.power_text(band))
     return Row(
         band.band,
         megahertz(band.expected_hz),
@@ -154,48 +166,65 @@ class ChannelLine:
     good: int
 
 
-def _instruments(analysis: Analysis, bench: Bench, events: Sequence[Event]) -> list[Mapping[str, Any]]:
-    """Every instrument of the bench: who it said it is (all answers, if they differ), and its channels."""
+def _instruments(analysis: Analysis, bench: Bench) -> list[Mapping[str, Any]]:
+    """Every instrument of the bench: who it said it is (all answers, if they differ), calibration, channels."""
+    states = {state.name: state for state in analysis.record.instruments}
     out: list[Mapping[str, Any]] = []
     for instrument in bench.instruments:
-        said = [e.text for e in events if e.kind == "identity" and e.instrument == instrument.name and e.text]
+        state = states.get(instrument.name, InstrumentState(instrument.name))
         lines = []
         for channel in instrument.channel:
             series = analysis.series.get(channel.name)
             planned = 0 if series is None else len(series.value)
             good = 0 if series is None else int((series.value == series.value).sum())  # NaN is not itself
-            lines.append(ChannelLine(channel.name, channel.measures or "", accuracy(channel), planned, good))
+            lines.append(ChannelLine(channel.name, _measures(channel), accuracy(channel), planned, good))
         out.append(
             {
                 "name": instrument.name,
                 "driver": instrument.driver,
-                "identities": list(dict.fromkeys(said)),
+                "identities": state.identities,
+                "calibration": words.calibration(state),
+                "overdue": bool(state.overdue),
                 "channels": lines,
             }
         )
     return out
 
 
+def _measures(channel: Channel) -> str:
+    kind = f" ({words.POWER_KIND[channel.power]})" if channel.power != "mean" else ""
+    return f"{channel.measures}{kind}" if channel.measures else ""
+
+
 def accuracy(channel: Channel) -> str:
-    """``± (1 % of reading + 5 % of 250 W)``; ``not stated`` where the bench file has none."""
-    parts = []
+    """``± (1 % of reading + 5 % of 250 W), resolution 0.1 W``; ``not stated`` where the bench file has none."""
+    limits = []
     if channel.of_reading:
-        parts.append(f"{_share(channel.of_reading)} of reading")
+        limits.append(f"{_share(channel.of_reading)} of reading")
     if channel.of_range:
-        parts.append(f"{_share(channel.of_range)} of {channel.range}")
+        limits.append(f"{_share(channel.of_range)} of {channel.range}")
+    parts = [f"± {limits[0]}" if len(limits) == 1 else f"± ({' + '.join(limits)})"] if limits else []
+    if channel.reference_offset or channel.reference_uncertainty:
+        known = f" ± {_share(channel.reference_uncertainty)} (k = 2)" if channel.reference_uncertainty else ""
+        parts.append(f"time base off by {_share(channel.reference_offset)}{known}, corrected")
+    if channel.correction:
+        parts.append(f"corrected by {channel.correction}")
     if not parts:
-        return "not stated"
-    return f"± {parts[0]}" if len(parts) == 1 else f"± ({' + '.join(parts)})"
+        parts.append("not stated")
+    if channel.resolution:
+        parts.append(f"resolution {channel.resolution}")
+    return ", ".join(parts)
 
 
 def _share(ratio: float) -> str:
-    return f"{significant(ratio * 1e6)} ppm" if ratio < 1e-4 else f"{significant(ratio * 100)} %"
+    return f"{significant(ratio * 1e6)} ppm" if abs(ratio) < 1e-4 else f"{significant(ratio * 100)} %"
 
 
 def _unstated(bench: Bench) -> list[str]:
     """Channels that verdicts rest on, with no accuracy in the bench file: their U is too small."""
     channels = (bench.measuring("forward-power"), bench.measuring("frequency"))
-    return [c.name for c in channels if c is not None and not c.of_reading and not c.of_range]
+    stated = ("of_reading", "of_range", "correction", "reference_uncertainty")
+    return [c.name for c in channels if c is not None and not any(getattr(c, name) for name in stated)]
 
 
 def _key_downs(analysis: Analysis, plan: Plan) -> list[Mapping[str, str]]:

@@ -44,9 +44,9 @@ def with_uncertainty(result: Result, unit: str) -> str:
     if result.value is None or not math.isfinite(result.value):
         return "not measured"
     if result.expanded is None or not math.isfinite(result.expanded):
-        return f"{significant(result.value)} {unit} (U unknown)"
+        return f"{f'{significant(result.value)} {unit}'.strip()} (U unknown)"
     value, expanded = rounded(result.value, result.expanded)
-    return f"{value} ± {expanded} {unit}"
+    return f"{value} ± {expanded} {unit}".strip()
 
 
 def megahertz(hz: float) -> str:

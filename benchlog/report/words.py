@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchlog.analysis.results import BandResult, Dial, Finding, Record, Result, Verdict
+from benchlog.analysis.results import BandResult, Dial, Finding, InstrumentState, Record, Result, Verdict, WarmUp
 from benchlog.clock import rfc3339
 from benchlog.report.numbers import duration, significant, with_uncertainty
 
@@ -26,7 +26,7 @@ class Quantity:
     limit: str  # "least 100 W", "most 10 %", "within ± 300 Hz"
 
 
-# What a band is judged on. The frequency error in ppm is the one in Hz again, so it is shown but not counted.
+# What a band's table shows. The frequency error in ppm is the one in Hz again, so it is shown but not counted.
 QUANTITIES: dict[str, Quantity] = {
     "power_w": Quantity("power", "W", "least"),
     "droop_percent": Quantity("droop", "%", "most"),
@@ -34,6 +34,20 @@ QUANTITIES: dict[str, Quantity] = {
     "drift_hz_per_h": Quantity("drift", "Hz/h", "within ±"),
 }
 PPM = Quantity("frequency error", "ppm", "within ±")
+# What is told of a band beyond its table, where it was measured.
+FURTHER: dict[str, Quantity] = {
+    "run_droop_percent": Quantity("droop over the run", "%", "most"),
+    "run_droop_tau_s": Quantity("time constant of the droop over the run", "s", "most"),
+    "droop_tau_s": Quantity("time constant of the droop", "s", "most"),
+    "swr": Quantity("standing wave ratio", "", "most"),
+    "delivered_w": Quantity("delivered power", "W", "least"),
+    "efficiency_percent": Quantity("efficiency", "%", "least"),
+    "dissipation_w": Quantity("plate dissipation", "W", "most"),
+    "key_down_drift_hz": Quantity("drift within a key-down", "Hz", "within ±"),
+}
+# Takes longer than a sweep spends on a band: its absence is told, but decides nothing.
+TAKES_LONG = ("drift_hz_per_h", "run_droop_percent", "run_droop_tau_s")
+POWER_KIND = {"pep": "PEP", "carrier": "carrier", "mean": ""}
 
 READING_AID = (
     "± is the expanded uncertainty U at 95 %. A verdict holds for the whole interval: pass when all of it meets the "
@@ -61,7 +75,7 @@ def limit_text(result: Result, quantity: Quantity) -> str:
     if result.limit is None:
         return ""
     joint = "" if quantity.limit.endswith("±") else " "
-    return f"{quantity.limit}{joint}{significant(result.limit, 6)} {quantity.unit}"
+    return f"{quantity.limit}{joint}{significant(result.limit, 6)} {quantity.unit}".strip()
 
 
 def verdict_text(result: Result) -> str:
@@ -71,75 +85,45 @@ def verdict_text(result: Result) -> str:
     return VERDICT[result.verdict]
 
 
+def power_text(band: BandResult) -> str:
+    """``102.0 ± 8.0 W``, and what kind of power that is where it is not the plain mean: ``PEP 102.0 ± 8.0 W``."""
+    text = with_uncertainty(band.power_w, QUANTITIES["power_w"].unit)
+    kind = POWER_KIND[band.power_kind] if band.power_w.value is not None else ""
+    return f"{kind} {text}".strip()
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """What all results of a band come to, and which of them decided it."""
 
     verdict: Verdict
-    because: tuple[str, ...]  # names in QUANTITIES
+    because: tuple[str, ...]  # names in QUANTITIES and FURTHER
 
 
 def judge(band: BandResult) -> Judged:
     """A band's verdict: the worst of those that the plan sets a limit for.
 
-    A band is only said to pass when everything asked of it was measured, with one exception: drift needs ten
-    minutes on one band, which a sweep never spends, so its absence is told (``not_measured``) but decides nothing.
+    A band is only said to pass when everything asked of it was measured, with one exception: what takes ten minutes
+    and more on one band (``TAKES_LONG``), which a sweep never spends, so its absence is told but decides nothing.
     """
-    results = {name: band.results[name] for name in QUANTITIES if band.results[name].limit is not None}
+    names = [name for name in QUANTITIES | FURTHER if band.results[name].limit is not None]
+    results = {name: band.results[name] for name in names}
     verdicts: tuple[Verdict, ...] = ("fail", "undecided")
     for verdict in verdicts:
         if because := tuple(name for name, result in results.items() if result.verdict == verdict):
             return Judged(verdict, because)
-    if because := tuple(n for n, r in results.items() if r.verdict == "not-measured" and n != "drift_hz_per_h"):
+    if because := tuple(n for n, r in results.items() if r.verdict == "not-measured" and n not in TAKES_LONG):
         return Judged("not-measured", because)
     return Judged("pass", tuple(results))
 
 
-def summary(record: Record) -> list[str]:
-    """What a reader wants to know first, as sentences; the first one stands alone."""
-    judged = {band.band: judge(band) for band in record.bands}
-    bands = {band.band: band for band in record.bands}
-    if not any(band.key_downs for band in record.bands):
-        return ["No key-down was counted on any band of the plan, so nothing was judged."]
-    passed = [name for name, j in judged.items() if j.verdict == "pass"]
-    if len(judged) == 1:
-        said = [f"{name} passes." for name in passed]  # if not, the sentence that says why stands first
-    elif len(passed) == len(judged):
-        said = [f"All {len(judged)} bands pass."]
-    else:
-        said = [f"{len(passed) or 'None'} of {len(judged)} bands {'pass' if len(passed) > 1 else 'passes'}."]
-    for name, j in judged.items():
-        if j.verdict in ("fail", "undecided"):
-            verb = "fails on" if j.verdict == "fail" else "is undecided on"
-            said.append(f"{name} {verb} {'; '.join(_against(bands[name], n) for n in j.because)}.")
-    unheard = [name for name, j in judged.items() if j.verdict == "not-measured" and not bands[name].key_downs]
-    if unheard:
-        said.append(f"No key-down was counted on {listed(unheard)}.")
-    for name, j in judged.items():
-        if j.verdict == "not-measured" and name not in unheard:
-            said.append(f"On {name}, {listed(QUANTITIES[n].name for n in j.because)} could not be measured.")
-    no_drift = [b for b in record.bands if b.drift_hz_per_h.limit is not None and b.drift_hz_per_h.value is None]
-    if no_drift:
-        where = "any band" if len(no_drift) == len(record.bands) else listed(b.band for b in no_drift)
-        said.append(f"Drift was not judged on {where}: it takes at least 10 minutes on one band.")
-    return said
-
-
-def _against(band: BandResult, name: str) -> str:
-    quantity, result = QUANTITIES[name], band.results[name]
-    numbers = f"{with_uncertainty(result, quantity.unit)}, {limit_text(result, quantity)}"
-    doubt = ", but readings are lacking" if result.verdict == "undecided" and _would_pass(result, quantity) else ""
-    return f"{quantity.name} ({numbers}{doubt})"
-
-
-def _would_pass(result: Result, quantity: Quantity) -> bool:
-    """Whether the interval alone meets the limit, so that something else must have left the verdict open."""
-    if result.value is None or result.expanded is None or result.limit is None:
-        return False
-    if quantity.limit == "least":
-        return result.value - result.expanded >= result.limit
-    reached = result.value if quantity.limit == "most" else abs(result.value)
-    return reached + result.expanded <= result.limit
+def warm_up_parts(warm_up: WarmUp) -> list[tuple[str, Result, str]]:
+    """What a warm-up fit found: name, result, unit."""
+    return [
+        ("away at first by", warm_up.by_hz, "Hz"),
+        ("time constant", warm_up.tau_s, "s"),
+        ("ends at", warm_up.final_hz, "Hz"),
+    ]
 
 
 def dial_sentences(dial: Dial) -> list[str]:
@@ -152,6 +136,37 @@ def dial_sentences(dial: Dial) -> list[str]:
         f"{name.replace(' ', chr(160))}: {with_uncertainty(own, 'Hz')}" for name, own in dial.own_hz.items()
     )
     return [f"{common}.", f"What is left to each band itself: {own}."]
+
+
+def overdue_sentence(record: Record) -> str:
+    """Which instruments were due for calibration when the session began; nothing where none was."""
+    late = [i for i in record.instruments if i.overdue and i.due is not None]
+    if not late:
+        return ""
+    which = listed(f"{i.name} (due {i.due.isoformat()})" for i in late if i.due is not None)
+    return f"Calibration was overdue for {which} when the session began."
+
+
+def revision_sentence(record: Record) -> str:
+    """Where a session was analysed more than once: which record this is, and whether it is the newest."""
+    revision = record.session.revision
+    if revision is None or revision.newest == 0:
+        return ""
+    if revision.number == 0:
+        said = "This is the record as it was first made"
+    else:
+        why = f" ({revision.because.rstrip('.')})" if revision.because else ""
+        said = f"This is revision {revision.number} of the record{why}"
+    newer = f"; revision {revision.newest} stands in its place" if revision.replaced_by is not None else ""
+    return f"{said}{newer}."
+
+
+def calibration(state: InstrumentState) -> str:
+    """When an instrument was calibrated, and until when that held, in words."""
+    if state.due is None:
+        return f"{state.calibrated.isoformat()}, no due date" if state.calibrated else "not stated"
+    since = f"{state.calibrated.isoformat()}, " if state.calibrated else ""
+    return f"{since}{'OVERDUE: was due' if state.overdue else 'due'} {state.due.isoformat()}"
 
 
 def finding_title(finding: Finding) -> str:

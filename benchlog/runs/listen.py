@@ -46,8 +46,9 @@ class Listener:
         self._power = bench.measuring("forward-power")
         self._frequency = bench.measuring("frequency")
         every_s = self._power.every if self._power else 1.0
-        self._detector = Detector(*thresholds(plan), gap_s=gap_limit_s(np.empty(0), every_s))
+        self._detector = Detector(*thresholds(plan, meter=bench.meter), gap_s=gap_limit_s(np.empty(0), every_s))
         self._latest: dict[str, Latest] = {}
+        self._hz: float | None = None  # the newest, for correction tables
         self._down_s: float | None = None
         self._recognised: tuple[Band | None] | None = None
         self._long_enough = False
@@ -74,7 +75,7 @@ class Listener:
 
     def _take(self, reading: Reading) -> Iterator[Happening]:
         channel = self._channels[reading.channel]
-        value = None if reading.value is None else channel.in_si(reading.value)
+        value = None if reading.value is None else channel.in_si(reading.value, self._hz)
         t_s = reading.t_ns / 1e9
         self._latest[channel.name] = Latest(channel, t_s, value, reading.state, reading.reason)
         if channel is self._power and not self._safety.holds_key:
@@ -84,6 +85,7 @@ class Listener:
                 yield from self._edge(edge.t_s, down=edge.down)
         self._safety.check(reading)
         if channel is self._frequency and value is not None:
+            self._hz = value
             yield from self._recognise(t_s, value)
 
     def _edge(self, t_s: float, *, down: bool) -> Iterator[Happening]:
@@ -93,7 +95,7 @@ class Listener:
             yield KeyedDown(t_s)
         elif self._down_s is not None:
             start_s, self._down_s, self._recognised = self._down_s, None, None
-            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan)
+            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, meter=self._session.bench.meter)
             yield KeyedUp(self._measured(start_s, t_s))
 
     def _recognise(self, t_s: float, frequency_hz: float) -> Iterator[Happening]:
@@ -102,7 +104,7 @@ class Listener:
         band = band_at(frequency_hz, self._session.plan)
         self._recognised = (band,)
         if band is not None:
-            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, band)
+            self._detector.on_w, self._detector.off_w = thresholds(self._session.plan, band, self._session.bench.meter)
         yield Recognised(band, frequency_hz)
 
     def _hold(self) -> Iterator[Happening]:

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+import json
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from pydantic import ConfigDict
 
 from benchlog.analysis.analyse import Analysis, analyse
-from benchlog.analysis.results import SessionFacts
+from benchlog.analysis.results import Revision, SessionFacts
 from benchlog.bench import Bench, bench_from
+from benchlog.correction import text_kept
 from benchlog.driver import Driver
+from benchlog.errors import UsageError
 from benchlog.files import Table, TomlFile
 from benchlog.model import Event
 from benchlog.plan import Plan, plan_from
 from benchlog.store.digest import digest
 from benchlog.store.reader import StoredSession, StoreReader
+from benchlog.store.revisions import StoredRevision
+
+LAST_DIGITS = 1e-9  # relative: what another version of a numerical library may differ by
 
 
 class _AnyOptions(Table):
@@ -33,8 +41,8 @@ class _Kept(Driver):
     polled: ClassVar[bool] = False
 
 
-def any_driver(_: str) -> type[Driver]:
-    """For a bench file that is read again: its drivers were found when its session began."""
+def kept_driver(_: str) -> type[Driver]:
+    """A ``bench.DriverLookup`` for bench files that are only to be analysed with."""
     return _Kept
 
 
@@ -47,31 +55,117 @@ class Kept:
     plan: Plan
     events: Sequence[Event]
     analysis: Analysis
+    revision: StoredRevision | None = None  # the one analysed here; None where the session was never revised
 
     @property
     def altered(self) -> bool:
         """The readings are not those the session ended with."""
         return self.session.digest is not None and self.session.digest != self.analysis.record.session.digest
 
+    @property
+    def differing(self) -> list[str]:
+        """Where the record is not what the revision's was when it was made: another program analyses differently."""
+        if self.revision is None:
+            return []
+        return list(differences(json.loads(self.revision.record), self.analysis.record.as_json()))
 
-def keep(reader: StoreReader, ref: str | int) -> Kept:
-    """Analyse a session as it is stored. Raises UsageError where there is no such session."""
+
+def keep(reader: StoreReader, ref: str | int, revision: int | None = None) -> Kept:
+    """Analyse a session as it is stored, by its newest revision or another one.
+
+    Raises UsageError where there is no such session, or no such revision of it.
+    """
     session = reader.session(ref)
-    bench = bench_from(TomlFile(Path(f"bench file of session {session.id}"), session.bench_text), any_driver)
+    revisions = reader.revisions(session.id) if session.revision is not None else []
+    at = _revision(session, revisions, revision)
+    facts = Revision(at.number, at.made_ns, at.program, at.because, revisions[-1].number) if at else None
+    return keep_with(reader, session, bench_of(session, at), facts, at)
+
+
+def bench_of(session: StoredSession, revision: StoredRevision | None = None) -> Bench:
+    """The bench file a session was taken with, or that of a revision."""
+    name = f"bench file of session {session.id}"
+    if revision is None:
+        source, tables = TomlFile(Path(name), session.bench_text), session.tables
+    else:
+        source = TomlFile(Path(f"{name}, revision {revision.number}"), revision.bench_text)
+        tables = revision.tables
+    return bench_from(source, kept_driver, text_kept(tables))
+
+
+def keep_with(
+    reader: StoreReader,
+    session: StoredSession,
+    bench: Bench,
+    facts: Revision | None = None,
+    revision: StoredRevision | None = None,
+) -> Kept:
+    """Analyse a session's own readings and events, by its own plan, with any bench file."""
     plan = plan_from(TomlFile(Path(f"plan file of session {session.id}"), session.plan_text))
     raw, events = reader.raw(session.id), reader.events(session.id)
-    facts = SessionFacts(
+    about = SessionFacts(
         id=session.id,
         kind=session.kind,
         transmitter=session.transmitter,
         bench=session.bench,
         started_ns=session.started_ns,
         ended_ns=session.ended_ns,
-        digest=digest(raw, bench.source.sha256, plan.source.sha256, session.started_ns),
+        digest=digest(raw, _sha256(session.bench_text), plan.source.sha256, session.started_ns, session.tables),
+        revision=facts,
     )
-    return Kept(session, bench, plan, events, analyse(facts, bench, plan, raw, events))
+    return Kept(session, bench, plan, events, analyse(about, bench, plan, raw, events), revision)
 
 
-def record_of(store: Path, ref: str | int) -> Kept:
-    """The same from the store's file."""
-    return keep(StoreReader.open(store), ref)
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def record_of(store: Path, ref: str | int, revision: int | None = None) -> Kept:
+    """The same as ``keep``, from the store's file."""
+    return keep(StoreReader.open(store), ref, revision)
+
+
+def _revision(session: StoredSession, known: Sequence[StoredRevision], number: int | None) -> StoredRevision | None:
+    if number is None:
+        return known[-1] if known else None
+    found = next((one for one in known if one.number == number), None)
+    if found is None and not (number == 0 and not known):
+        there = f"It has 0 to {known[-1].number}." if known else "It was never revised; leave --revision off."
+        raise UsageError(f"session {session.id} has no revision {number}", where="--revision", cure=there)
+    return found
+
+
+def differences(then: Any, now: Any, at: str = "") -> Iterator[str]:
+    """Places where a record is not what it was, ``bands[0].power_w.value: 98.2, now 98.4``.
+
+    What records have been extended by since is no difference, nor is a last digit.
+    """
+    if at == "session.revision":
+        return
+    if isinstance(then, dict) and isinstance(now, dict):
+        for key, part in then.items():
+            where = f"{at}.{key}" if at else key
+            if key in now:
+                yield from differences(part, now[key], where)
+            else:
+                yield f"{where}: is no longer there"
+    elif isinstance(then, list) and isinstance(now, list | tuple):
+        if len(then) != len(now):
+            yield f"{at}: {len(then)} entries, now {len(now)}"
+        else:
+            for i, (part, other) in enumerate(zip(then, now, strict=True)):
+                yield from differences(part, other, f"{at}[{i}]")
+    elif not _same(then, now):
+        yield f"{at}: {_said(then)}, now {_said(now)}"
+
+
+def _same(then: Any, now: Any) -> bool:
+    if isinstance(now, float) and not math.isfinite(now):
+        now = None  # as it was written
+    if isinstance(then, int | float) and isinstance(now, int | float) and bool not in (type(then), type(now)):
+        return math.isclose(then, now, rel_tol=LAST_DIGITS, abs_tol=1e-12)
+    return bool(then == now)
+
+
+def _said(part: Any) -> str:
+    return f"{part:.6g}" if isinstance(part, float) else "nothing" if part is None else repr(part)

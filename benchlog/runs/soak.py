@@ -32,7 +32,9 @@ def soak(session: Session, stop: threading.Event) -> Iterator[Happening]:
         where, cure = str(session.plan.source.path), "Add it: config/plan.toml shows one."
         raise UsageError("the plan has no [soak]", where=where, cure=cure)
     bands = [session.plan.band(name) for name in plan.bands]
-    on_w, off_w = thresholds(session.plan, min(bands, key=lambda band: band.min_power))
+    on_w, off_w = thresholds(
+        session.plan, min(bands, key=lambda band: band.shown_power(session.bench.meter)), session.bench.meter
+    )
     with held_key(session, (off_w, on_w)) as keyer:
         happenings = Listener(session, keyer).listen(stop)
         done = 0

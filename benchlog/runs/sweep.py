@@ -30,7 +30,7 @@ def sweep(session: Session, stop: threading.Event) -> Iterator[Happening]:
     if not session.keys:
         yield from _bands(session, Listener(session, Onlooker(session)).listen(stop))
         return
-    on_w, off_w = thresholds(session.plan)
+    on_w, off_w = thresholds(session.plan, meter=session.bench.meter)
     with held_key(session, (off_w, on_w)) as keyer:
         yield from _bands(session, _keyed(session, keyer, stop))
 

@@ -10,14 +10,17 @@ With e the drive (0 at key-up, 1 at full drive), h the output stage's heat and s
     dh/dt = (e - h) / tau    tau = heating_s while keyed, cooling_s at rest          first order, both
     ds/dt = (e - s) / supply_tau_s
 
-    emission  E  = e (1 - droop h)                                                   of the band's full current
+    emission  E  = e (1 - droop h), or straight: e (1 - droop x / droop_over_s)      of the band's full current
     current   Ip = plate_current_a E                                                 A
     voltage   Vp = open_v m - supply_ohm Ip - slow_sag_v s                           V, m = mains (1 at nominal)
     forward   P  = power_w E (Vp / Vr)²                                              W, Vr = Vp cold, at nominal mains
+    load    SWR  = load_swr + swr_rises_per_h t
     reflected Pr = P ((SWR - 1) / (SWR + 1))²                                        W
     frequency f  = dial_hz + dial_error_hz + crystal_error_hz + warm_up_hz exp(-(t + on_before_s) / warm_up_s)
+                   + drift_hz_per_h t, + step_hz from step_at_s on                    Hz
     stage     T  = ambient_c + stage_rise_c h                                        degC
 
+with x the time since the key went down (at most droop_over_s), m less by a ``MainsSag`` while one lasts,
 and noise on P, Vp, Ip, f, T and, slowly, on m. So a band makes exactly ``power_w`` when it is keyed cold, the
 figures of heat are the usual first-order ones, and power falls with the square of the plate voltage.
 Source: common practice for a class-C or linear output stage on an unregulated supply; no maker's data.
@@ -43,8 +46,13 @@ class BandTruth:
     power_w: float
     plate_current_a: float
     droop: float = 0.02  # share of the emission lost when the output stage is as hot as it gets
+    droop_over_s: float | None = None  # lost straight, in so long after each key-down, instead of with the heat
     crystal_error_hz: float = 0.0
-    load_swr: float = 1.1  # of the dummy load
+    drift_hz_per_h: float = 0.0  # of the crystal, straight, from time 0 on
+    step_hz: float = 0.0  # by which the crystal jumps, once, at step_at_s
+    step_at_s: float = math.inf
+    load_swr: float = 1.1  # of the dummy load at time 0
+    swr_rises_per_h: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +67,15 @@ class Noise:
     wander_s: float = 1.5
     mains: float = 0.003  # of the mains voltage
     mains_s: float = 40.0
+
+
+@dataclass(frozen=True, slots=True)
+class MainsSag:
+    """The mains is lower by ``share`` from one time to another, as when something large runs in the house."""
+
+    from_s: float
+    to_s: float
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +98,7 @@ class Truth:
     heating_s: float = 25.0
     cooling_s: float = 45.0
     mains: float = 1.0
+    mains_sags: tuple[MainsSag, ...] = ()
     noise: Noise = Noise()
 
     def band(self, name: str) -> BandTruth:
@@ -121,11 +139,12 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class _Stage:
-    """A key change with the heats that stood when it came."""
+    """A key change with the heats that stood when it came, and since when the key has been down (or up)."""
 
     change: KeyChange
     heat: float
     supply_heat: float
+    since_s: float
 
 
 class Course:
@@ -137,7 +156,7 @@ class Course:
     def __init__(self, truth: Truth, seed: int = 0, changes: Iterable[KeyChange] = ()) -> None:
         self.truth, self.seed = truth, seed
         self._lock = threading.Lock()
-        self._stages = [_Stage(KeyChange(0.0, truth.bands[0].name, 0.0), 0.0, 0.0)]
+        self._stages = [_Stage(KeyChange(0.0, truth.bands[0].name, 0.0), 0.0, 0.0, 0.0)]
         for change in changes:
             self.put(change)
 
@@ -152,7 +171,9 @@ class Course:
         with self._lock:
             before = [stage for stage in self._stages if stage.change.t_s < change.t_s]
             heat, supply_heat = self._heats(before[-1], change.t_s) if before else (0.0, 0.0)
-            self._stages = [*before, _Stage(change, heat, supply_heat)]
+            same = bool(before) and (before[-1].change.drive > 0) == (change.drive > 0)
+            since_s = before[-1].since_s if same else change.t_s
+            self._stages = [*before, _Stage(change, heat, supply_heat, since_s)]
 
     def changes(self) -> list[KeyChange]:
         """All of them, in order; the first is the switch-on at time 0."""
@@ -168,18 +189,22 @@ class Course:
         truth, noise, drive = self.truth, self.truth.noise, stage.change.drive
         band = truth.band(stage.change.band)
 
-        emission = drive * (1 - band.droop * heat)
+        passed_s = max(t_s - stage.since_s, 0.0)
+        tired = heat if band.droop_over_s is None else min(passed_s / band.droop_over_s, 1.0)
+        emission = drive * (1 - band.droop * tired)
         mains = truth.mains * (1 + noise.mains * wandering(self.seed, "mains", t_s, noise.mains_s))
+        mains -= truth.mains * sum(sag.share for sag in truth.mains_sags if sag.from_s <= t_s < sag.to_s)
         true_a = band.plate_current_a * emission
         true_v = truth.open_v * mains - truth.supply_ohm * true_a - truth.slow_sag_v * supply_heat
         flicker = noise.power * (self._white("power", t_s) + self._wandering("power", t_s))
         forward_w = band.power_w * emission * (true_v / truth.cold_v(band)) ** 2 * (1 + flicker)
+        swr = band.load_swr + band.swr_rises_per_h * max(t_s, 0.0) / 3600
         return Moment(
             t_s=t_s,
             band=band.name,
             drive=drive,
             forward_w=forward_w,
-            reflected_w=forward_w * ((band.load_swr - 1) / (band.load_swr + 1)) ** 2,
+            reflected_w=forward_w * ((swr - 1) / (swr + 1)) ** 2,
             frequency_hz=self._frequency_hz(band, t_s) if drive else None,
             plate_v=true_v + noise.plate_v * self._white("plate-v", t_s),
             plate_a=true_a * (1 + noise.plate_current * self._white("plate-a", t_s)),
@@ -189,6 +214,7 @@ class Course:
     def _frequency_hz(self, band: BandTruth, t_s: float) -> float:
         truth, noise = self.truth, self.truth.noise
         drift = truth.warm_up_hz * math.exp(-(max(t_s, 0.0) + truth.on_before_s) / truth.warm_up_s)
+        drift += band.drift_hz_per_h * max(t_s, 0.0) / 3600 + (band.step_hz if t_s >= band.step_at_s else 0.0)
         jitter = noise.frequency_hz * (self._white("frequency", t_s) + self._wandering("frequency", t_s))
         return band.dial_hz + truth.dial_error_hz + band.crystal_error_hz + drift + jitter
 

@@ -1,7 +1,8 @@
 """The store: every session's readings and events in one SQLite file, written once and never altered.
 
 ``SessionWriter`` puts a running session in, ``StoreReader`` hands out what is there, ``enter`` adds a typed
-reading from another process, ``exchange`` turns CSV into sessions and sessions into CSV and Parquet.
+reading from another process, ``exchange`` turns CSV into sessions and sessions into CSV and Parquet, ``revisions``
+keeps what came of analysing a session again.
 Imports model, series, clock, errors, bench, plan and files; nothing else of benchlog.
 
 Promises, one test each in tests/store/test_promises.py, seen through a second plain connection:
@@ -13,7 +14,8 @@ Promises, one test each in tests/store/test_promises.py, seen through a second p
       in memory and kept when there is room again;
   P6  so does a lock held by another program, however long it holds it;
   P7  a file that is not ours, or that a newer program wrote, is refused and left byte for byte as it was;
-  P8  a store from an older program is brought up to date as a whole or not at all;
+  P8  a store from an older program is brought up to date as a whole or not at all, by whoever writes to it; readers
+      take it as it is from version 3 on;
   P9  a typed reading goes in while the writer runs, whichever commits first;
   P10 two rows of one channel at one instant are both kept, the later one at the next free nanosecond.
 

@@ -66,7 +66,7 @@ def trouble(path: Path, doing: str) -> Iterator[None]:
 
 
 def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float = BUSY_S) -> Connection:
-    """A connection to a store that is there, and up to date unless an ``older`` one will do.
+    """A connection to a store that is there: to write, one that is up to date, unless an ``older`` one will do.
 
     Raises: BadStore, the file unchanged; StoreFailed, when it cannot be reached or is locked.
     """
@@ -76,7 +76,8 @@ def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float
         try:
             if not _is_ours(connection, path):
                 raise BadStore("the file is empty", where=str(path), cure="A session or an import makes a store of it.")
-            if not older and (found := version(connection)) < _newest():
+            oldest = _newest() if write else _readable()
+            if not older and (found := version(connection)) < oldest:
                 raise BadStore(
                     f"an older benchlog wrote this store (version {found}; this program's are {_newest()})",
                     where=str(path),
@@ -189,6 +190,12 @@ def _newest() -> int:
     from benchlog.store.schema import NEWEST  # schema connects through this module
 
     return NEWEST
+
+
+def _readable() -> int:
+    from benchlog.store.schema import READABLE
+
+    return READABLE
 
 
 def _told(exc: sqlite3.Error, path: Path, doing: str) -> StoreFailed | BadStore:

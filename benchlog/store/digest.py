@@ -3,6 +3,7 @@
 SHA-256, as lower-case hex, over these bytes, all numbers little-endian:
 
     "benchlog-digest/1", LF, SHA-256 of the bench file (hex), LF, SHA-256 of the plan file (hex), LF,
+    for each correction table of the bench file, in order of name: its SHA-256 (hex), a blank, its name in UTF-8, LF,
     the session's started_ns as decimal text, LF;
     then for each channel, in order of name (by Unicode code point):
         uint32  length of the name in UTF-8 bytes, then those bytes
@@ -24,9 +25,15 @@ import numpy as np
 from benchlog.series import RawSeries
 
 
-def digest(raw: Mapping[str, RawSeries], bench_sha256: str, plan_sha256: str, started_ns: int) -> str:
-    """The fingerprint of a session's readings; channels without any count too."""
-    total = Digest(bench_sha256, plan_sha256, started_ns)
+def digest(
+    raw: Mapping[str, RawSeries],
+    bench_sha256: str,
+    plan_sha256: str,
+    started_ns: int,
+    tables: Mapping[str, str] | None = None,
+) -> str:
+    """The fingerprint of a session's readings; channels without any count too. ``tables``: words by name."""
+    total = Digest(bench_sha256, plan_sha256, started_ns, tables)
     for name in sorted(raw):
         total.add(raw[name])
     return total.hexdigest()
@@ -35,8 +42,13 @@ def digest(raw: Mapping[str, RawSeries], bench_sha256: str, plan_sha256: str, st
 class Digest:
     """The same a channel at a time, so that a long session never has to be in memory at once."""
 
-    def __init__(self, bench_sha256: str, plan_sha256: str, started_ns: int) -> None:
-        head = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n"
+    def __init__(
+        self, bench_sha256: str, plan_sha256: str, started_ns: int, tables: Mapping[str, str] | None = None
+    ) -> None:
+        head = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n"
+        for name, text in sorted((tables or {}).items()):
+            head += f"{hashlib.sha256(text.encode()).hexdigest()} {name}\n"
+        head += f"{started_ns}\n"
         self._sha = hashlib.sha256(head.encode())
 
     def add(self, series: RawSeries) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +15,8 @@ from benchlog.model import Event, Measure, Reading, SessionKind, State
 from benchlog.series import RawSeries
 from benchlog.store import bulk
 from benchlog.store.bulk import ALL, Span
-from benchlog.store.connection import open_existing, trouble
+from benchlog.store.connection import open_existing, trouble, version
+from benchlog.store.revisions import REVISIONS, StoredRevision, revisions_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +51,15 @@ class StoredSession:
     plan_sha256: str
     program: str
     digest: str | None
+    tables: Mapping[str, str]  # the correction tables named by the bench file, word for word, by name
+    revision: int | None  # the number of the newest; None where it was never analysed again
     channels: tuple[StoredChannel, ...]  # in the bench file's order
 
 
 _SESSIONS = """SELECT id, kind, transmitter, serial, bench, started_ns, ended_ns, ending, anchor_ns, time_factor,
-    bench_toml, bench_sha256, plan_toml, plan_sha256, program, digest FROM session ORDER BY id"""
+    bench_toml, bench_sha256, plan_toml, plan_sha256, program, digest"""
+_REVISED = ", tables, (SELECT max(number) FROM revision WHERE session = session.id)"
+_NEVER_REVISED = ", '{}', NULL"  # a store that an older program wrote, and no newer one has written since
 
 
 class StoreReader:
@@ -130,6 +135,18 @@ class StoreReader:
             ).fetchone()
         return None if first is None else (first, last)
 
+    def widened(self, channel: StoredChannel, span: Span) -> Span:
+        """The span, made to reach the good readings of the channel that are next to it on both sides."""
+        with self._connection() as connection:
+            before, after = connection.execute(
+                """SELECT (SELECT t_ns FROM reading WHERE channel = ?1 AND t_ns < ?2 AND note = 0
+                           ORDER BY t_ns DESC LIMIT 1),
+                          (SELECT t_ns FROM reading WHERE channel = ?1 AND t_ns >= ?3 AND note = 0
+                           ORDER BY t_ns LIMIT 1)""",
+                (channel.id, *span),
+            ).fetchone()
+        return span[0] if before is None else before, span[1] if after is None else after + 1
+
     def reasons(self, session_id: int, channel: str, span: Span = ALL) -> list[Reading]:
         """The slots of one channel without a value, each with its reason and what the instrument said."""
         with self._connection() as connection:
@@ -152,6 +169,11 @@ class StoreReader:
                 Event(t_ns, kind, text, instrument, channel, json.loads(data))
                 for t_ns, kind, text, instrument, channel, data in found
             ]
+
+    def revisions(self, session_id: int) -> list[StoredRevision]:
+        """All, the first (number 0) first; none where the session was never analysed again."""
+        with self._connection() as connection:
+            return revisions_of(connection, session_id)
 
     def counts(self, session_id: int) -> dict[str, int]:
         """How the planned slots ended: good, over_range, invalid, missed."""
@@ -180,5 +202,9 @@ def _sessions(connection: sqlite3.Connection) -> list[StoredSession]:
         "SELECT session, id, name, instrument, measures, unit, every_ns FROM channel ORDER BY id"
     ):
         channels.setdefault(session, []).append(StoredChannel(*fields))
-    found = connection.execute(_SESSIONS).fetchall()
-    return [StoredSession(*fields) for fields in ((*row, tuple(channels.get(row[0], ()))) for row in found)]
+    revised = _REVISED if version(connection) >= REVISIONS else _NEVER_REVISED
+    found = connection.execute(f"{_SESSIONS}{revised} FROM session ORDER BY id").fetchall()
+    return [
+        StoredSession(*fields)
+        for fields in ((*row[:-2], json.loads(row[-2]), row[-1], tuple(channels.get(row[0], ()))) for row in found)
+    ]

@@ -41,8 +41,8 @@ def add_session(
     """A new session and its channels; returns its number and the channels' ids by name."""
     session = connection.execute(
         """INSERT INTO session (kind, transmitter, serial, bench, started_ns, anchor_ns, time_factor,
-                                bench_toml, bench_sha256, plan_toml, plan_sha256, program)
-           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
+                                bench_toml, bench_sha256, plan_toml, plan_sha256, program, tables)
+           VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
         (
             kind,
             plan.transmitter.name,
@@ -56,6 +56,7 @@ def add_session(
             plan.source.text,
             plan.source.sha256,
             __version__,
+            tables_json(bench.tables),
         ),
     ).lastrowid
     assert session is not None
@@ -156,11 +157,11 @@ def add_events(connection: sqlite3.Connection, session: int, events: Iterable[Ev
 
 def close_session(connection: sqlite3.Connection, session: int, ended_ns: int, ending: str) -> None:
     """Set the end, and the digest of everything that is there by then."""
-    started_ns, bench_sha256, plan_sha256 = connection.execute(
-        "SELECT started_ns, bench_sha256, plan_sha256 FROM session WHERE id = ?", (session,)
+    started_ns, bench_sha256, plan_sha256, tables = connection.execute(
+        "SELECT started_ns, bench_sha256, plan_sha256, tables FROM session WHERE id = ?", (session,)
     ).fetchone()
     states = dict(connection.execute("SELECT id, state FROM note"))
-    total = Digest(bench_sha256, plan_sha256, started_ns)
+    total = Digest(bench_sha256, plan_sha256, started_ns, json.loads(tables))
     names = dict(connection.execute("SELECT name, id FROM channel WHERE session = ?", (session,)))
     for name in sorted(names):
         total.add(bulk.plain(connection, names[name]).series(name, states))
@@ -168,6 +169,11 @@ def close_session(connection: sqlite3.Connection, session: int, ended_ns: int, e
         "UPDATE session SET ended_ns = ?, ending = ?, digest = ? WHERE id = ?",
         (ended_ns, text(ending), total.hexdigest(), session),
     )
+
+
+def tables_json(tables: Mapping[str, str]) -> str:
+    """Correction tables, their words by name, as the store holds them."""
+    return json.dumps(dict(sorted(tables.items())), ensure_ascii=False)
 
 
 def text(found: str) -> str:

@@ -110,6 +110,23 @@ _UNATTENDED = (
     ) STRICT""",
 )
 
+_REVISIONS = (
+    # The CSV files named by the bench file, word for word: {"coupler.csv": "frequency,..."}
+    "ALTER TABLE session ADD COLUMN tables TEXT NOT NULL DEFAULT '{}' CHECK (json_valid(tables))",
+    """CREATE TABLE revision (
+        session INTEGER NOT NULL REFERENCES session(id),
+        number INTEGER NOT NULL,               -- 0: with the files it was taken with, kept when 1 was made
+        made_ns INTEGER NOT NULL,              -- UTC, ns since 1970
+        program TEXT NOT NULL,                 -- benchlog's version that analysed it
+        because TEXT NOT NULL,                 -- for people
+        bench_toml TEXT NOT NULL,              -- word for word
+        bench_sha256 TEXT NOT NULL,
+        tables TEXT NOT NULL CHECK (json_valid(tables)),  -- as in session
+        record TEXT NOT NULL CHECK (json_valid(record)),  -- as it was then
+        PRIMARY KEY (session, number)
+    ) STRICT""",
+)
+
 
 def _run(statements: tuple[str, ...]) -> Callable[[Database], None]:
     def step(db: Database) -> None:
@@ -125,8 +142,11 @@ STEPS: tuple[Step, ...] = (
     ("sessions and readings", _run(_SESSIONS_AND_READINGS)),
     ("a view for people", _run(_VIEW_FOR_PEOPLE)),
     ("starts by the timetable", _run(_UNATTENDED)),
+    ("correction tables and revisions", _run(_REVISIONS)),
 )
 NEWEST = len(STEPS)
+READABLE = 3
+"""The oldest version that is read as it is: what came after are tables that an older store has nothing to put in."""
 
 
 def migrate(connection: sqlite3.Connection, path: Path, steps: tuple[Step, ...] = STEPS) -> None:

@@ -63,6 +63,36 @@ measures = "plate-voltage"
 unit = "V"
 every = "1 s"
 scale = 100.0
+{plate}
+{more}
+"""
+
+BRIDGE = """
+[[instrument]]
+name = "bridge"
+driver = "any"
+address = "TCPIP::127.0.0.1::5028::SOCKET"
+
+[[instrument.channel]]
+name = "reflected"
+measures = "reflected-power"
+unit = "W"
+every = "200 ms"
+range = "25 W"
+of_range = "2 %"
+"""
+
+THERMOMETER = """
+[[instrument]]
+name = "thermometer"
+driver = "any"
+address = "TCPIP::127.0.0.1::5029::SOCKET"
+
+[[instrument.channel]]
+name = "chassis"
+measures = "temperature"
+unit = "degC"
+every = "2 s"
 """
 
 PLAN = """
@@ -89,8 +119,8 @@ class AnyDriver:
     polled = True
 
 
-def bench(power="", frequency="", limits="", power_unit="W") -> Bench:
-    text = BENCH.format(power=power, frequency=frequency, limits=limits, power_unit=power_unit)
+def bench(power="", frequency="", limits="", power_unit="W", plate="", more="") -> Bench:
+    text = BENCH.format(power=power, frequency=frequency, limits=limits, power_unit=power_unit, plate=plate, more=more)
     return bench_from(TomlFile(Path("bench.toml"), text), lambda name: AnyDriver)
 
 
@@ -165,6 +195,14 @@ class Synthetic:
         self.series["frequency"] = raw("frequency", t, hertz, state)
         t = slots(1.0, end_s, 0.4)
         self.series["plate"] = raw("plate", t, 7.5 + 0.01 * rng.standard_normal(len(t)))
+
+    def add(self, name, every_s, value, noise=0.0):
+        """A channel (in the place of one of that name): ``value`` of session time (n,), and white noise."""
+        end_s = self.lasts_s or max(k.start_s + k.lasts_s for k in self.keyings) + 5
+        t = slots(every_s, end_s, 0.2)
+        rng = np.random.default_rng([self.seed, *name.encode()])
+        self.series[name] = raw(name, t, value(t) + noise * rng.standard_normal(len(t)))
+        return self
 
     def spoil(self, name, from_s, to_s, state):
         """Turn the slots in [from_s, to_s] of a channel into another state."""

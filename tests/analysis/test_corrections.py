@@ -1,14 +1,20 @@
-"""Raw to SI: units, scale, offset, states, suspect spans."""
+"""Raw to SI: units, scale, offset, states, suspect spans; tables against frequency, a counter's time base."""
+
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import CODE, bench, raw, sweep
+from synthetic import CODE, FIVE, AnyDriver, bench, raw, sweep
 
-from benchlog.analysis.corrections import correct
-from benchlog.bench import Channel
+from benchlog.analysis.corrections import correct, correct_all
+from benchlog.analysis.measure import measure_key_down
+from benchlog.bench import Channel, bench_from
+from benchlog.correction import text_kept
+from benchlog.files import TomlFile
 from benchlog.model import Event, State
+from benchlog.series import RawSeries
 
 GOOD = np.array([CODE[State.GOOD]])
 
@@ -68,3 +74,96 @@ def test_between_takes_both_ends():
     series = correct(bench().measuring("forward-power"), raw("power", [0.0, 1.0, 2.0, 3.0], [1.0, 2.0, 3.0, 4.0]))
     assert series.between(1.0, 2.0).value.tolist() == [2.0, 3.0]
     assert series.between(5.0, 9.0).value.tolist() == []
+
+
+# A table against frequency, a counter's time base
+
+TABLE = "frequency,correction,uncertainty\n3.5 MHz,1.02,1 %\n14 MHz,0.99,2 %\n30 MHz,0.95,3 %\n"
+
+
+def with_table(table=TABLE, frequency="", power_unit="W", more=""):
+    text = bench(frequency=frequency, power_unit=power_unit).source.text
+    text = text.replace('range = "250 W"', f'range = "250 W"\ncorrection = "coupler.csv"\n{more}')
+    tables = text_kept({"coupler.csv": table})
+    return bench_from(TomlFile(Path("bench.toml"), text), lambda name: AnyDriver, tables)
+
+
+@given(st.lists(st.tuples(st.floats(0, 100), st.floats(1e6, 40e6)), min_size=1, max_size=12, unique_by=lambda p: p[0]))
+def test_the_factor_is_that_at_the_frequency_read_nearest_in_time(readings):
+    """Against a search through all of them, for as many times as there are."""
+    the_bench = with_table()
+    at_s, hz = (np.array(part) for part in zip(*sorted(readings), strict=True))
+    t_s = np.linspace(-10, 110, 41)
+    found = correct_all(the_bench, {"power": raw("power", t_s, [100.0] * 41), "frequency": raw("frequency", at_s, hz)})
+    at_s = found["frequency"].t_s
+    for t, value in zip(found["power"].t_s, found["power"].value, strict=True):
+        away = np.abs(at_s - t)
+        assert any(
+            value == pytest.approx(the_bench.measuring("forward-power").in_si(100.0, other), rel=1e-12)
+            for other in hz[away <= away.min() + 1e-9]
+        )
+
+
+def test_only_good_frequency_readings_count_and_the_bench_files_order_does_not():
+    """An invalid reading between two good ones is passed over; power comes before frequency in the file."""
+    frequency = raw("frequency", [1.0, 2.0, 3.0], [14e6, 3.5e6, 14e6], np.array([0, CODE[State.INVALID], 0]))
+    found = correct_all(with_table(), {"power": raw("power", [2.0], [100.0]), "frequency": frequency})
+    assert list(found) == ["power", "frequency"]
+    assert found["power"].value.tolist() == [pytest.approx(99.0)]
+
+
+def test_without_any_frequency_the_largest_factor_stands_as_it_does_for_limits():
+    the_bench = with_table()
+    silent = raw("frequency", [1.0], [np.nan], np.array([CODE[State.MISSED]]))
+    for more in ({}, {"frequency": silent}):
+        found = correct_all(the_bench, {"power": raw("power", [2.0, 3.0], [100.0, 50.0])} | more)
+        assert found["power"].value.tolist() == pytest.approx([102.0, 51.0])
+    assert the_bench.measuring("forward-power").in_si(100.0) == pytest.approx(102.0)
+
+
+def test_unit_scale_and_offset_come_before_the_factor():
+    the_bench = with_table(power_unit="dBm", more='scale = 2.0\noffset = "10 W"')
+    found = correct_all(the_bench, {"power": raw("power", [1.0], [50.0]), "frequency": raw("frequency", [1.0], [14e6])})
+    assert found["power"].value.tolist() == [pytest.approx((100.0 * 2 + 10) * 0.99)]
+
+
+def test_a_counters_offset_enters_the_frequency_and_the_error():
+    whole = sweep([120.0] * 5, hertz_noise=0.0)
+    plain, off = whole.analysed(), whole.analysed(the_bench=bench(frequency='reference_offset = "-2 ppm"'))
+    for before, after in zip(plain.record.bands, off.record.bands, strict=True):
+        moved = after.frequency_error_hz.value - before.frequency_error_hz.value
+        assert moved == pytest.approx(-2e-6 * before.expected_hz, rel=1e-6)
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.floats(0.6, 1.5))
+def test_results_follow_the_factor(factor):
+    """A table that is the same factor everywhere is a scale: power follows it, droop and frequency do not."""
+    whole = sweep([150.0] * 5, droop=0.05)
+    table = f"frequency,correction,uncertainty\n1 MHz,{factor!r},0 %\n30 MHz,{factor!r},0 %\n"
+    limits = 'of_range = "2 %"\nof_reading = "1 %"\nresolution = "2 W"'
+    by_table = whole.analysed(the_bench=with_table(table, more=limits))
+    by_scale = whole.analysed(the_bench=bench(power=f"scale = {factor!r}\n{limits}"))
+    for one, other in zip(by_table.record.bands, by_scale.record.bands, strict=True):
+        assert one.power_w.value == pytest.approx(other.power_w.value, rel=1e-9)
+        assert one.power_w.expanded == pytest.approx(other.power_w.expanded, rel=1e-6)
+        assert one.droop_percent.value == pytest.approx(other.droop_percent.value, rel=1e-6)
+        assert one.droop_percent.expanded == pytest.approx(other.droop_percent.expanded, rel=1e-6)
+        assert one.frequency_error_hz == other.frequency_error_hz
+
+
+def test_each_band_has_its_own_factor_and_what_is_told_live_is_what_the_record_says():
+    whole, the_bench = sweep([150.0] * 5), with_table()
+    analysis = whole.analysed(the_bench=the_bench)
+    for found, before in zip(analysis.record.bands, whole.analysed().record.bands, strict=True):
+        expected = the_bench.measuring("forward-power").table.at(found.expected_hz)
+        assert found.power_w.value / before.power_w.value == pytest.approx(expected, rel=1e-4)
+    for key_down in analysis.key_downs:
+        span = {}
+        for name, one in whole.series.items():
+            at = (one.t_ns >= key_down.start_s * 1e9) & (one.t_ns <= key_down.stop_s * 1e9)
+            span[name] = RawSeries(name, one.t_ns[at], one.value[at], one.state[at], one.took_us[at])
+        series = correct_all(the_bench, span)
+        live = measure_key_down(key_down.start_s, key_down.stop_s, series, the_bench, FIVE, "sweep")
+        assert live.power_w == key_down.power_w
+        assert live.droop == key_down.droop

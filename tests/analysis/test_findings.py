@@ -5,6 +5,7 @@ import pytest
 from synthetic import FIVE, Keying, Synthetic, bench, kinds, level, sweep
 
 from benchlog.analysis.troubles import run_starts
+from benchlog.analysis.wording import plus_minus
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
 
@@ -27,11 +28,39 @@ def test_a_healthy_session_has_none():
 def test_failures_are_told_with_numbers_and_units():
     analysis = sweep([74] * 5, [400] * 5, droop=0.3).analysed()
     texts = {f.kind: f.text for f in analysis.record.findings if f.band == "10 m"}
-    assert set(texts) == {"low-power", "droop", "frequency-error"}
+    assert set(texts) == {"low-power", "droop", "frequency-error", "output-stage"}  # the plate voltage stood
     assert texts["low-power"].startswith("10 m makes 5")
     assert texts["low-power"].endswith("W against 80 W")
     assert texts["droop"].endswith("% against 10 %")
     assert texts["frequency-error"].endswith("Hz against 300 Hz")
+
+
+def test_failures_carry_their_uncertainty():
+    analysis = sweep([74] * 5, [400] * 5, droop=0.3).analysed(the_bench=bench('of_range = "5 %"'))
+    failed = [f for f in analysis.record.findings if f.limit is not None and f.band == "80 m"]
+    assert [f.kind for f in failed] == ["low-power", "droop", "frequency-error"]
+    for finding in failed:
+        name = {"low-power": "power_w", "droop": "droop_percent", "frequency-error": "frequency_error_hz"}[finding.kind]
+        result = analysis.record.bands[0].results[name]
+        assert (finding.value, finding.expanded) == (result.value, result.expanded)
+    assert failed[0].text == "80 m makes 59 ± 14 W against 100 W"
+    assert failed[0].as_json(0)["expanded"] == failed[0].expanded
+
+
+@pytest.mark.parametrize(
+    ("value", "guard", "said"),
+    [
+        (74.12, 3.14, "74.1 ± 3.1 W"),
+        (12345.0, 1234.0, "12300 ± 1200 W"),
+        (1.2, 0.0996, "1.20 ± 0.10 W"),
+        (-0.001, 0.9, "0.00 ± 0.90 W"),
+        (74.12, None, "74.12 W"),
+        (74.12, 0.0, "74.12 W"),
+        (74.12, float("inf"), "74.12 W"),
+    ],
+)
+def test_no_more_digits_than_the_uncertainty_carries(value, guard, said):
+    assert plus_minus(value, guard, "W") == said
 
 
 def test_undecided_is_no_finding():
@@ -84,6 +113,31 @@ def test_a_counter_may_be_silent_while_the_key_is_up_but_not_while_it_is_down():
     assert (gap.channel, gap.band) == ("frequency", "40 m")
 
 
+def test_over_range_says_what_the_mean_is_worth():
+    """Twelve readings where power is averaged, and three while it settles: the others' mean is too low a bound."""
+    session = sweep([140] * 5).spoil("power", 6, 6.5, State.OVER_RANGE).spoil("power", 10, 12.3, State.OVER_RANGE)
+    analysis = session.analysed()
+    (over,) = found(analysis, "over-range")
+    assert (over.band, over.value) == ("80 m", 15)
+    assert "power was over range in 15 readings on 80 m, 12 of them where it is averaged" in over.text
+    assert "the mean of the other 76 readings, 140" in over.text
+    assert over.text.endswith("is too low a bound, and no verdict rests on it")
+    assert analysis.record.bands[0].power_w.verdict == "undecided"
+    assert analysis.record.bands[0].power_w.conformity is None
+
+
+def test_over_range_while_settling_hides_no_mean():
+    analysis = sweep([140] * 5).spoil("power", 5, 6.5, State.OVER_RANGE).analysed()
+    (over,) = found(analysis, "over-range")
+    assert over.text.endswith("none of them where it is averaged")
+    assert analysis.record.bands[0].power_w.verdict == "pass"
+
+
+def test_over_range_all_through_a_window():
+    (over,) = found(sweep([140] * 5).spoil("power", 5, 25, State.OVER_RANGE).analysed(), "over-range")
+    assert over.text.endswith("none is left to average")
+
+
 def test_over_range_outside_key_downs_is_told_without_a_band():
     analysis = sweep([120] * 5).spoil("plate", 28, 33, State.OVER_RANGE).analysed()
     (over,) = found(analysis, "over-range")
@@ -129,6 +183,64 @@ def test_a_stuck_instrument():
     assert stuck.value == pytest.approx(119.87)
     assert "119.87 W" in stuck.text
     assert stuck.from_ns / 1e9 == pytest.approx(68, abs=0.3)
+
+
+DOUBLE = """
+[[instrument]]
+name = "panel"
+driver = "any"
+address = "TCPIP::127.0.0.1::5030::SOCKET"
+
+[[instrument.channel]]
+name = "plate current"
+measures = "plate-current"
+unit = "mA"
+every = "1 s"
+
+[[instrument.channel]]
+name = "grid current"
+measures = "grid-current"
+unit = "mA"
+every = "1 s"
+"""
+
+
+def panel(seed, step=0.01):
+    """A sweep with a panel meter of two slow channels, of some resolution in mA."""
+    session = sweep([120] * 5, seed=seed)
+    for name, usual in (("plate current", 240.0), ("grid current", 8.0)):
+        session.add(name, 1.0, lambda t, usual=usual: np.full_like(t, usual), 0.3)
+        one = session.series[name]
+        session.series[name] = RawSeries(name, one.t_ns, np.round(one.value / step) * step, one.state, one.took_us)
+    return session
+
+
+def test_an_instrument_that_stands_still_on_all_its_channels():
+    """Neither channel has readings enough in one key-down to be called stuck; both at once is no chance."""
+    session = panel(1).put("plate current", 37, 54.6, 240.12).put("grid current", 37, 54.6, 8.03)
+    (stuck,) = found(session.analysed(the_bench=bench(more=DOUBLE)), "stuck")
+    assert stuck.channel is None
+    assert stuck.text.startswith("panel stood still on all its channels (plate current at 240.12 mA, grid current at")
+    assert "while others changed" in stuck.text
+    assert (stuck.from_ns / 1e9, stuck.to_ns / 1e9) == (pytest.approx(37.5, abs=1), pytest.approx(54, abs=1))
+
+
+def test_an_instrument_that_stands_still_twice():
+    session = panel(1)
+    for from_s in (37, 97):
+        session.put("plate current", from_s, from_s + 17.6, 240.12).put("grid current", from_s, from_s + 17.6, 8.03)
+    assert [f.channel for f in found(session.analysed(the_bench=bench(more=DOUBLE)), "stuck")] == [None]
+
+
+def test_one_channel_that_moves_shows_that_its_instrument_does():
+    session = panel(1).put("plate current", 37, 54.6, 240.12)
+    assert found(session.analysed(the_bench=bench(more=DOUBLE)), "stuck") == []
+
+
+@pytest.mark.parametrize("step", [0.01, 0.3, 1.0, 5.0])
+def test_coarse_channels_of_one_instrument_are_not_stuck(step):
+    for seed in range(3):
+        assert found(panel(seed, step).analysed(the_bench=bench(more=DOUBLE)), "stuck") == []
 
 
 @pytest.mark.parametrize("step", [0.1, 0.5, 1.0, 5.0])

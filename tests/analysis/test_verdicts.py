@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchlog.analysis.verdicts import Sense, result, verdict
+from benchlog.analysis.verdicts import Sense, conformity, result, verdict
 from benchlog.model import Measured
 
 numbers = st.floats(-1e6, 1e6)
@@ -81,3 +81,51 @@ def test_doubt_is_undecided_either_way_but_needs_a_limit():
     for value in (100.0, 10.0):
         assert result(Measured(value, 0.1), 60.0, Sense.AT_LEAST, in_doubt=True).verdict == "undecided"
     assert result(Measured(100.0, 0.1), None, Sense.AT_LEAST, in_doubt=True).verdict == "pass"
+
+
+# How probable conformity is.
+
+
+@settings(deadline=None)
+@given(numbers, st.floats(0.01, 1e3), st.floats(1, 1e7), st.floats(0, 1e6))
+def test_conformity_is_a_probability_and_its_sides_are_complements(value, u, dof, limit):
+    measured = Measured(value, u, dof)
+    least, most, within = (conformity(measured, limit, sense) for sense in Sense)
+    assert 0 <= within <= most <= 1
+    assert least + most == pytest.approx(1)
+    assert within == pytest.approx(conformity(Measured(-value, u, dof), limit, Sense.WITHIN), abs=1e-12)
+
+
+@settings(deadline=None)
+@given(numbers, st.floats(0.01, 1e3), st.floats(1, 1e7), st.floats(0, 1e6), st.sampled_from(Sense))
+def test_a_verdict_and_its_conformity_agree(value, u, dof, limit, sense):
+    """95 % lie in the interval: what passes conforms with 97.5 % against one limit, 95 % against two."""
+    found = result(Measured(value, u, dof), limit, sense)
+    if found.verdict == "pass":
+        assert found.conformity >= (0.95 if sense is Sense.WITHIN else 0.975) - 1e-9
+    if found.verdict == "fail":
+        assert found.conformity <= 0.025 + 1e-9
+
+
+def test_conformity_without_scatter_is_certain_and_ties_conform():
+    assert conformity(Measured(60.0, 0.0), 60.0, Sense.AT_LEAST) == 1.0
+    assert conformity(Measured(59.9, 0.0), 60.0, Sense.AT_LEAST) == 0.0
+    assert conformity(Measured(-300.0, 0.0), 300.0, Sense.WITHIN) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("measured", "limit"),
+    [(Measured(100.0, 1.0), None), (Measured(100.0, math.inf, 0.0), 60.0), (Measured(math.nan, 1.0), 60.0)],
+)
+def test_conformity_is_not_told_without_limit_or_uncertainty(measured, limit):
+    assert conformity(measured, limit, Sense.AT_LEAST) is None
+    assert result(measured, limit, Sense.AT_LEAST).conformity is None
+
+
+def test_doubt_tells_no_conformity():
+    assert result(Measured(100.0, 1.0), 60.0, Sense.AT_LEAST, in_doubt=True).conformity is None
+
+
+def test_the_records_form_has_conformity_between_verdict_and_budget():
+    keys = list(result(Measured(100.0, 1.0), 60.0, Sense.AT_LEAST).as_json())
+    assert keys[keys.index("verdict") :] == ["verdict", "conformity", "budget"]

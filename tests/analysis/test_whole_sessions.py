@@ -82,7 +82,7 @@ def test_five_bands_with_everything_planted():
     assert record.dial.common_hz.value == pytest.approx(-30, abs=2)
     assert record.dial.own_hz["10 m"].value == pytest.approx(430, abs=3)
     assert kinds(analysis) == ["low-power", "frequency-error", "band-crystal"]
-    assert record.findings[0].text == "15 m makes 70.62 W against 90 W"
+    assert record.findings[0].text == "15 m makes 70.621 ± 0.079 W against 90 W"
 
 
 def test_every_slot_is_counted_once():

@@ -16,6 +16,7 @@ from benchlog.daemon.serving import Daemon, Files
 from benchlog.daemon.systemd import Manager
 from benchlog.daemon.unattended import Job, Unattended
 from benchlog.files import TomlFile
+from benchlog.page.feed import Feed
 from benchlog.plan import load_plan
 from benchlog.timetable import timetable_from
 
@@ -42,7 +43,7 @@ def test_a_run_whose_loop_hangs_is_not_alive(tmp_path: Path, monkeypatch: pytest
     monkeypatch.setattr(unattended, "SLOW_S", 0.2)
     config = ROOT / "config"
     job = Job(timetable.starts[0], 0, config / "bench.toml", config / "plan.toml", tmp_path / "s.benchlog", timetable)
-    run = Unattended(job, cold_at=0.0, begun=lambda _: None, paused=lambda _: None)
+    run = Unattended(job, cold_at=0.0, begun=lambda _: None, paused=lambda _: None, feed=Feed())
     run.start()
     deadline = time.monotonic() + 10
     while run.alive:
@@ -64,7 +65,7 @@ def test_a_heat_run_waits_for_a_hot_load_and_can_be_stopped_meanwhile(
     timetable = timetable_from(TomlFile(Path("t"), text))
     config = ROOT / "config"
     job = Job(timetable.starts[0], 0, config / "bench.toml", config / "plan.toml", tmp_path / "s.benchlog", timetable)
-    run = Unattended(job, cold_at=time.monotonic() + 3600, begun=lambda _: None, paused=lambda _: None)
+    run = Unattended(job, cold_at=time.monotonic() + 3600, begun=lambda _: None, paused=lambda _: None, feed=Feed())
     run.start()
     assert not run.join(0.2)
     assert run.alive

@@ -101,3 +101,17 @@ def test_the_same_times_written_otherwise_are_the_same() -> None:
     other = read(A_WATCH + 'at = ["06:00:00", "22:00:00"]\n').starts[0]
     assert one.written == other.written
     assert one.written != read(A_WATCH + 'at = "22:00"\n').starts[0].written
+
+
+def test_without_a_date_the_bench_files_own_counts(tmp_path: Path) -> None:
+    """One place to write a calibration down: the bench file, where the record has it from too."""
+    said = (ROOT / "config/bench.toml").read_text().replace('# due = "2027-03-01"', 'due = "2027-03-01"')
+    (tmp_path / "bench.toml").write_text(said)
+    bench = load_bench(tmp_path / "bench.toml", find)
+    own, other = '[[calibration]]\ninstrument = "wattmeter"\n', '[[calibration]]\ninstrument = "counter"\n'
+    assert timetable_from(TomlFile(Path("t"), own), bench).calibrations[0].due == date(2027, 3, 1)
+    dated = timetable_from(TomlFile(Path("t"), f"{own}due = 2026-12-24\n"), bench)
+    assert dated.calibrations[0].due == date(2026, 12, 24)
+    for text, instead in ((other, bench), (own, None)):
+        with pytest.raises(BadFile, match="no bench file says when it is due either"):
+            timetable_from(TomlFile(Path("t"), text), instead)

@@ -33,16 +33,17 @@ CERTIFIED = {
 def test_exponential_against_strd(name):
     (b1, b2), (sd1, sd2), rss, dof = CERTIFIED[name]
     x, y = columns(f"strd_{name}.csv")
-    weights = np.array([1e10, *np.ones(len(x))])
+    weights = np.array([1e12, *np.ones(len(x))])
     fit = fit_exponential(np.array([0.0, *x]), np.array([0.0, *y]), weights)
     assert fit is not None
-    assert fit.b[0] == pytest.approx(b1, rel=1e-6)
-    assert -fit.b[1] == pytest.approx(b1, rel=1e-6)
-    assert 1 / fit.b[2] == pytest.approx(b2, rel=1e-6)
-    assert fit.rss == pytest.approx(rss, rel=1e-7)
+    tau, u_tau = fit.b[2], fit.u[2]  # b2 = 1 / tau
+    printed = 1e-10  # eleven digits
+    assert fit.b[:2] == pytest.approx([b1, -b1], rel=printed)
+    assert 1 / tau == pytest.approx(b2, rel=printed)
+    assert fit.rss == pytest.approx(rss, rel=printed)
     assert fit.dof == dof
-    assert fit.u[0] == pytest.approx(sd1, rel=1e-5)
-    assert fit.u[2] / fit.b[2] ** 2 == pytest.approx(sd2, rel=1e-5)  # of b2 = 1 / tau
+    assert math.sqrt(fit.rss / dof) == pytest.approx(math.sqrt(rss / dof), rel=printed)
+    assert (fit.u[0], u_tau / tau**2) == (pytest.approx(sd1, rel=printed), pytest.approx(sd2, rel=printed))
 
 
 def test_line_against_strd_norris():
@@ -53,6 +54,7 @@ def test_line_against_strd_norris():
     assert fit.u == pytest.approx([0.232818234301152, 0.429796848199937e-03], rel=1e-9)
     assert fit.sd == pytest.approx(0.884796396144373, rel=1e-10)
     assert fit.rss == pytest.approx(26.6173985294224, rel=1e-10)
+    assert 1 - fit.rss / float(np.sum((y - y.mean()) ** 2)) == pytest.approx(0.999993745883712, abs=1e-15)
     assert fit.dof == 34
 
 

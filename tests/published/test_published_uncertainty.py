@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 
 from benchlog.analysis.accuracy import Accuracy
-from benchlog.analysis.uncertainty import combine, coverage_factor, expanded, rectangular, type_a
+from benchlog.analysis.uncertainty import (
+    combine,
+    coverage_factor,
+    expanded,
+    joint,
+    propagate,
+    rectangular,
+    type_a,
+)
 from benchlog.analysis.verdicts import Sense, verdict
 from benchlog.model import Component, Measured
 
@@ -54,6 +62,39 @@ def test_gum_h1_end_gauge():
     assert guard_k is not None
     assert guard_k[1] == pytest.approx(2.92, abs=0.005)
     assert guard_k[0] == pytest.approx(93, abs=0.7)  # the print rounds u to 32 nm before it multiplies
+    assert f"{length.value / 1e6:.6f}" == "50.000838"  # mm
+    second_order = combine(0.0, [Component(length.u), Component(11.7), Component(1.7)])
+    assert round(second_order.u) == 34
+
+
+def test_gum_h2_correlated_inputs():
+    """JCGM 100:2008, H.2: resistance, reactance and impedance from five joint readings of V, I and phi."""
+    volts = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
+    amperes = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) / 1e3
+    phi = np.array([1.0456, 1.0438, 1.0468, 1.0428, 1.0433])
+    found = joint([np.column_stack([volts, amperes, phi])])
+    v, i, f = found.means
+    assert (f"{v:.4f}", f"{1e3 * i:.4f}", f"{f:.5f}") == ("4.9990", "19.6610", "1.04446")
+    u, r = propagate(found.covariance, np.eye(3))
+    assert (f"{u[0]:.4f}", f"{1e3 * u[1]:.4f}", f"{u[2]:.5f}") == ("0.0032", "0.0095", "0.00075")
+    assert (f"{r[0, 1]:.2f}", f"{r[0, 2]:.2f}", f"{r[1, 2]:.2f}") == ("-0.36", "0.86", "-0.65")
+    ohms = v / i
+    jacobian = np.array(
+        [
+            [np.cos(f) / i, -ohms * np.cos(f) / i, -ohms * np.sin(f)],
+            [np.sin(f) / i, -ohms * np.sin(f) / i, ohms * np.cos(f)],
+            [1 / i, -ohms / i, 0.0],
+        ]
+    )
+    assert [f"{x:.3f}" for x in (ohms * np.cos(f), ohms * np.sin(f), ohms)] == ["127.732", "219.847", "254.260"]
+    u, r = propagate(found.covariance, jacobian)
+    # u(X) is 0.29558 this way; the guide prints 0.295 for both its ways, and its other way gives it: see below.
+    assert u == pytest.approx([0.071, 0.295, 0.236], abs=6e-4)
+    each = volts / amperes
+    by_reading = [type_a(each * np.cos(phi)), type_a(each * np.sin(phi)), type_a(each)]
+    assert [f"{one.u:.3f}" for one in by_reading] == ["0.071", "0.295", "0.236"]
+    assert [f"{x:.3f}" for x in (r[0, 1], r[0, 2], r[1, 2])] == ["-0.588", "-0.485", "0.993"]
+    assert found.dof == 4
 
 
 def test_gum_g4_relative_components():

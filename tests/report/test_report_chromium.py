@@ -66,13 +66,16 @@ def visit(chromium: Browser, tmp_path: Path) -> Iterator[object]:
 
 
 @pytest.mark.parametrize("width", [390, 1280])
-@pytest.mark.parametrize("sample", [samples.five_bands, samples.troubled, samples.one_band, samples.silence])
+@pytest.mark.parametrize(
+    "sample", [samples.five_bands, samples.troubled, samples.one_band, samples.silence, samples.rich]
+)
 def test_nothing_is_asked_for_nothing_fails_nothing_sticks_out(visit, sample, width: int) -> None:
     seen = visit(page_of(sample), viewport={"width": width, "height": 900})
     page = seen.page
     asked = [url for url in seen.requests if not url.startswith("data:")]
     assert asked == [page.url]
     assert seen.complaints == []
+    page.evaluate("document.querySelectorAll('details').forEach(part => part.open = true)")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     cut = page.evaluate(
         """() => [...document.querySelectorAll('main *:not(svg *)')]
@@ -149,8 +152,10 @@ def contrast(one: str, other: str) -> float:
     return (light + 0.05) / (dark + 0.05)
 
 
-def test_texts_in_figures_do_not_run_into_each_other_or_out(visit) -> None:
-    page = visit(page_of(samples.troubled), viewport={"width": 1280, "height": 900}).page
+@pytest.mark.parametrize("width", [390, 1280])
+@pytest.mark.parametrize("sample", [samples.troubled, samples.rich])
+def test_texts_in_figures_do_not_run_into_each_other_or_out(visit, sample, width: int) -> None:
+    page = visit(page_of(sample), viewport={"width": width, "height": 900}).page
     clashes = page.evaluate(
         """() => [...document.querySelectorAll('figure svg')].filter(s => s.checkVisibility()).flatMap(s => {
              const frame = s.getBoundingClientRect();
@@ -172,5 +177,15 @@ def test_it_prints_on_a4_in_light_whatever_the_screen(visit, tmp_path: Path) -> 
     width, height = (float(x) for x in re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", pdf).groups())
     assert (width, height) == (pytest.approx(595, abs=1), pytest.approx(842, abs=1))
     page.emulate_media(media="print", color_scheme="dark")
+    budgets = page.locator("table.budget").first
+    assert budgets.is_visible(), "on paper nothing stays folded away"
     ink = page.evaluate("getComputedStyle(document.documentElement).getPropertyValue('--ink').trim()")
     assert contrast(ink, "#ffffff") >= 7
+
+
+def test_budgets_are_folded_away_until_they_are_asked_for(visit) -> None:
+    page = visit(page_of(samples.rich)).page
+    budgets = page.locator("table.budget").first
+    assert not budgets.is_visible()
+    page.get_by_text("What each ± is made of").click()
+    assert budgets.is_visible()

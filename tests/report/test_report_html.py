@@ -14,24 +14,35 @@ from pathlib import Path
 
 import pytest
 
+from benchlog.analysis.analyse import Analysis
 from benchlog.bench import bench_from
 from benchlog.files import TomlFile
 from benchlog.model import Event
 from benchlog.plan import plan_from
-from benchlog.report import html, words
+from benchlog.report import budget, html, words
+from benchlog.report.summary import summary
 from tests.report import samples
 
-SAMPLES = [samples.five_bands, samples.troubled, samples.one_band, samples.silence]
+SAMPLES = [samples.five_bands, samples.troubled, samples.one_band, samples.silence, samples.rich]
 
 
-def rendered(session: samples.Session, ending: str = "Stopped by hand.") -> str:
-    return html.render(samples.analysed(session), session.bench, session.plan, session.events, ending=ending)
+def rendered(session: samples.Session, ending: str = "Stopped by hand.", analysis: Analysis | None = None) -> str:
+    return html.render(
+        analysis or samples.analysed(session), session.bench, session.plan, session.events, ending=ending
+    )
+
+
+@cache
+def analysis_of(sample: Callable[[], samples.Session]) -> Analysis:
+    """As its page shows it: ``rich`` with all that a record can hold."""
+    found = samples.analysed(sample())
+    return samples.enriched(found) if sample is samples.rich else found
 
 
 @cache
 def page_of(sample: Callable[[], samples.Session]) -> str:
     """Rendered once for all tests that only read it."""
-    return rendered(sample())
+    return rendered(sample(), analysis=analysis_of(sample))
 
 
 class Page(HTMLParser):
@@ -145,8 +156,12 @@ def test_what_files_and_instruments_say_is_text_and_nothing_else() -> None:
     tags = {tag for tag, _ in page.tags}
     assert "script" not in tags
     assert text.count("</style>") == len([tag for tag, _ in page.tags if tag == "style"])
+    # Figures tell their names to who cannot see them, and on a phone a table's cells their column's.
     assert not any(
-        HOSTILE in (value or "") for tag, attributes in page.tags for value in attributes.values() if tag != "svg"
+        HOSTILE in (value or "")
+        for tag, attributes in page.tags
+        for name, value in attributes.items()
+        if (tag, name) not in (("svg", "aria-label"), ("td", "data-label"))
     )
     assert page.words.count(HOSTILE) > 15  # shown, everywhere it belongs, as it is
     assert sum(HOSTILE in (attributes.get("aria-label") or "") for _, attributes in page.tags) >= 5
@@ -160,7 +175,7 @@ def test_what_files_and_instruments_say_is_text_and_nothing_else() -> None:
 @pytest.mark.parametrize("sample", SAMPLES)
 def test_everything_a_stranger_needs_is_there(sample) -> None:
     session = sample()
-    record = samples.analysed(session).record
+    record = analysis_of(sample).record
     text = page_of(sample)
     page = Page(text)
     said = page.words
@@ -172,7 +187,7 @@ def test_everything_a_stranger_needs_is_there(sample) -> None:
         "Stopped by hand.",
     ):
         assert part in said
-    for sentence in (*words.summary(record), *words.CAUTIONS, words.CAUTION, words.readings_sentence(record)):
+    for sentence in (*summary(record), *words.CAUTIONS, words.CAUTION, words.readings_sentence(record)):
         assert sentence in said.replace("−", "-")
     for finding in record.findings:
         assert finding.text.replace("-", "−") in said.replace("-", "−")
@@ -185,7 +200,7 @@ def test_everything_a_stranger_needs_is_there(sample) -> None:
     assert headings.count("h1") == 1
     assert headings[0] == "h1"
     assert all(attributes.get("aria-label") for tag, attributes in page.tags if tag == "svg")
-    assert all(attributes.get("scope") in ("row", "col") for tag, attributes in page.tags if tag == "th")
+    assert all(attributes.get("scope") in ("row", "col", "rowgroup") for tag, attributes in page.tags if tag == "th")
 
 
 def unescaped_pre(text: str) -> str:
@@ -242,15 +257,100 @@ def test_figures_draw_what_was_measured() -> None:
     assert f"30 m: {html.significant(fit.start_w)} W to {html.significant(fit.end_w)} W" in close_up[0]
     curve = re.search(r'<path d="([^"]*)"[^>]*stroke: var\(--fit\)', close_up[0])
     points = [tuple(map(float, p)) for p in re.findall(r"[ML] ([\d.]+) ([\d.]+)", curve[1])]
-    ticks = dict(y_ticks(close_up[0]))
+    ticks = dict(y_ticks(close_up[0], 64))
     (w1, y1), (w2, y2) = min(ticks.items()), max(ticks.items())
     watts = [w1 + (y - y1) * (w2 - w1) / (y2 - y1) for _, y in points]
     assert watts[0] == pytest.approx(fit.start_w, abs=0.05)
     assert watts[-1] == pytest.approx(fit.end_w, abs=0.05)
 
 
-def y_ticks(svg: str) -> list[tuple[float, float]]:
-    """(watts, y in px) of each label left of the axis: its tick's ``use`` stands before it."""
-    tick = r'<use xlink:href="#[^"]*" x="64(?:\.\d+)?" y="([\d.]+)"[^>]*/>'
+def y_ticks(svg: str, left: int) -> list[tuple[float, float]]:
+    """(watts, y in px) of each label left of the axis at ``left``: its tick's ``use`` stands before it."""
+    tick = rf'<use xlink:href="#[^"]*" x="{left}(?:\.\d+)?" y="([\d.]+)"[^>]*/>'
     pattern = tick + r"\s*</g>\s*</g>\s*<g>\s*<text[^>]*>([\d.]+)</text>"
     return [(float(watts), float(y)) for y, watts in re.findall(pattern, svg)]
+
+
+def figure(text: str, alt: str) -> str:
+    """The first SVG whose words for those who cannot see it begin so."""
+    found = re.search(rf'<svg[^>]*aria-label="{re.escape(alt)}[^>]*>.*?</svg>', text, re.DOTALL)
+    assert found, alt
+    return found[0]
+
+
+def test_what_was_found_beyond_the_table_stands_by_band() -> None:
+    page = Page(page_of(samples.rich))
+    said = page.words.replace("−", "-")
+    assert "Droop over the run – 7.60 ± 0.89 % most 5 % fail – –" in said
+    assert re.search(r"Delivered power [\d.]+ ± 0\.89 W [\d.]+ ± 0\.89 W", said)
+    assert "Warm-up: time constant – 500 ± 27 s – –" in said
+    assert "Over 16 s – 7.4 ppb 6.9 to 13; 0.11 Hz – –" in said
+    assert "More about each band" not in Page(page_of(samples.silence)).words
+
+
+def test_every_budget_is_there_folded_away_on_a_screen() -> None:
+    text = page_of(samples.rich)
+    tags = [tag for tag, _ in Page(text).tags]
+    assert tags.count("details") == 1
+    assert ("details", {}) in Page(text).tags, "closed until somebody opens it"
+    said = Page(text).words
+    for group in budget.groups(analysis_of(samples.rich).record):
+        for one in group.budgets:
+            assert f"{one.title}: {one.value}" in said.replace("−", "-")
+            assert one.coverage in said
+
+
+def test_instruments_tell_who_they_are_and_whether_their_calibration_held() -> None:
+    said = Page(page_of(samples.rich)).words
+    assert "wattmeter any Example,Wattmeter,11,1.0 2026-03-01, due 2027-03-01" in said
+    assert "counter any Example,Counter,12,2.1 not stated" in said
+    assert "ammeter any no identity recorded 2025-08-20, OVERDUE: was due 2026-08-20" in said
+
+
+def test_the_figures_tell_and_draw_the_run_the_warm_up_and_the_step() -> None:
+    text = page_of(samples.rich)
+    power = figure(text, "Forward power against time")
+    assert re.search(r"Over the run 20 m goes from 12\d\.\d W to 11\d\.\d W\.", power)
+    frequency = figure(text, "Frequency error in hertz against time")
+    assert "20 m: a warm-up curve is drawn." in frequency
+    assert "settled 25 min after 25 min 2 s; step +45.1 Hz after 29 min 46 s" in frequency
+    assert ">step +45.1 Hz</text>" in frequency
+    without = figure(page_of(samples.five_bands), "Frequency error in hertz against time")
+    assert "step" not in without
+
+
+def test_the_runs_curve_is_the_records_own() -> None:
+    """Its ends, read off the figure's coordinates, fall by the percentage that the table states."""
+    svg = figure(page_of(samples.rich), "Forward power against time")
+    dashed = re.findall(r'<path d="([^"]*)"[^>]*stroke-dasharray: 14\.4[^"]*stroke: var\(--fit\)', svg)
+    assert len(dashed) == 1
+    points = [tuple(map(float, p)) for p in re.findall(r"[ML] ([\d.]+) ([\d.]+)", dashed[0])]
+    (w1, y1), (w2, y2) = min(ticks := y_ticks(svg, 58)), max(ticks)
+    first, last = (w1 + (y - y1) * (w2 - w1) / (y2 - y1) for _, y in (points[0], points[-1]))
+    assert 100 * (first - last) / first == pytest.approx(7.6, abs=0.05)
+
+
+def test_the_plate_voltage_stands_below_a_droop_that_follows_it_and_nowhere_else() -> None:
+    text = page_of(samples.rich)
+    assert re.search(
+        r"Below it the plate voltage, 7\d\d V to 69\d V\.", figure(text, "Power during one key-down on 10 m")
+    )
+    assert "plate, V" in figure(text, "Power during one key-down on 10 m")
+    assert "plate" not in figure(text, "Power during one key-down on 20 m")
+
+
+def test_stability_is_drawn_where_there_is_enough_of_it() -> None:
+    text = page_of(samples.rich)
+    drawn = figure(text, "Overlapping Allan deviation on 20 m")
+    assert "42 ppb over 0.5 s, 7.4 ppb over 16 s." in drawn
+    assert text.count('aria-label="Overlapping Allan deviation') == 1
+
+
+def test_every_quantity_has_its_intervals_against_the_limits() -> None:
+    text = page_of(samples.rich)
+    for name, limit in (("Power", "least 80 W"), ("Droop", "most 10 %"), ("Frequency error", "within ±300 Hz")):
+        assert limit in figure(text, f"{name} of each band with its uncertainty, against the limit")
+    drift = figure(text, "Drift of each band with its uncertainty")
+    assert "40 m not measured; 20 m " in drift
+    assert "within ±200 Hz/h" in drift
+    assert "Drift of each band" not in page_of(samples.five_bands), "nobody measured it"

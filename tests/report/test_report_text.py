@@ -8,14 +8,16 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from benchlog.report import text
+from benchlog.analysis.analyse import Analysis
+from benchlog.analysis.results import Stability
+from benchlog.report import further, text
 from tests.report import samples
 
 
-def printed(session: samples.Session, width: int, **options: object) -> str:
+def printed(session: samples.Session, width: int, analysis: Analysis | None = None, **options: object) -> str:
     out = io.StringIO()
     console = Console(file=out, width=width, **options)
-    console.print(text.render(samples.analysed(session), session.plan, ending="Stopped by hand."))
+    console.print(text.render(analysis or samples.analysed(session), session.plan, ending="Stopped by hand."))
     return out.getvalue()
 
 
@@ -72,3 +74,50 @@ def test_names_are_not_read_as_markup() -> None:
 def test_a_file_gets_plain_text() -> None:
     assert "\x1b" not in printed(samples.five_bands(), 80)
     assert "\x1b[1m" in printed(samples.five_bands(), 80, force_terminal=True, color_system="standard")
+
+
+@pytest.mark.parametrize("width", [30, 70, 120])
+def test_what_was_found_beyond_the_table_follows_it_whole(width: int) -> None:
+    session = samples.rich()
+    analysis = samples.enriched(samples.analysed(session))
+    shown = printed(session, width, analysis)
+    assert all(cell_len(line) <= width for line in shown.splitlines())
+    flat = " ".join(shown.split())
+    for one in further.more(analysis.record):
+        for fact in one.facts:
+            assert f"{fact.name}: {fact.line}" in flat
+        assert f"Stability: {'; '.join(at.line for at in one.stability)}" in flat
+    assert "Droop over the run: 7.60 ± 0.89 %, most 5 %: fail" in flat
+    assert "Warm-up: time constant: 500 ± 27 s" in flat
+    assert "Frequency settled: 25 min 2 s into the session" in flat
+    assert "42 ppb (39 to 42) over 0.5 s" in flat
+
+
+def test_stability_is_told_in_the_unit_that_suits_it_with_what_it_is_in_hertz() -> None:
+    """0.04 ppm of 14.3 MHz are 0.6 Hz."""
+    band = samples.analysed(samples.one_band()).record.bands[0]
+    small = dataclasses.replace(band, expected_hz=14.3e6, stability=(Stability(0.5, 4.2e-8, 3.9e-8, 4.6e-8, 90),))
+    large = dataclasses.replace(small, stability=(Stability(0.5, 4.2e-6, 3.9e-6, 4.6e-6, 90),))
+    assert [(at.line, at.hz) for at in further.steadiness(small)] == [("42 ppb (39 to 46) over 0.5 s", "0.6 Hz")]
+    assert [(at.line, at.hz) for at in further.steadiness(large)] == [("4.2 ppm (3.9 to 4.6) over 0.5 s", "60 Hz")]
+
+
+def test_where_there_is_no_more_to_tell_nothing_is_said_of_it() -> None:
+    assert "More about each band" not in printed(samples.silence(), 80)
+
+
+def test_the_kind_of_power_is_named() -> None:
+    session = samples.one_band()
+    analysis = samples.analysed(session)
+    band = dataclasses.replace(analysis.record.bands[0], power_kind="pep")
+    pep = dataclasses.replace(analysis, record=dataclasses.replace(analysis.record, bands=(band,)))
+    assert re.search(r"PEP 6\d ± 14 W", printed(session, 80, pep))
+    assert "PEP" not in printed(session, 80)
+
+
+def test_instruments_and_their_calibrations_are_listed() -> None:
+    session = samples.rich()
+    flat = " ".join(printed(session, 80, samples.enriched(samples.analysed(session))).split())
+    assert "wattmeter (Example,Wattmeter,11,1.0): calibration 2026-03-01, due 2027-03-01" in flat
+    assert "counter (Example,Counter,12,2.1): calibration not stated" in flat
+    assert "ammeter: calibration 2025-08-20, OVERDUE: was due 2026-08-20" in flat

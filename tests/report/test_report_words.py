@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import date
 
-from benchlog.analysis.results import BandResult, Finding, Record, Result, Verdict
+from benchlog.analysis.results import BandResult, Finding, InstrumentState, Record, Result, Revision, Verdict
 from benchlog.report import words
 from tests.report import samples
 
@@ -40,43 +41,6 @@ def test_what_the_plan_does_not_limit_decides_nothing() -> None:
     assert words.judge(unlimited).verdict == "pass"
 
 
-def test_the_summary_tells_every_band_that_does_not_pass() -> None:
-    said = words.summary(
-        record(
-            band("80 m"),
-            band("40 m", power_w="fail", droop_percent="fail"),
-            band("20 m", frequency_error_hz="undecided"),
-            band("15 m", frequency_error_hz="not-measured"),
-            band("10 m", 0, **dict.fromkeys(words.QUANTITIES, "not-measured")),
-        )
-    )
-    assert said == [
-        "1 of 5 bands passes.",
-        "40 m fails on power (110.0 ± 5.0 W, least 100 W); droop (110.0 ± 5.0 %, most 100 %).",
-        "20 m is undecided on frequency error (110.0 ± 5.0 Hz, within ±100 Hz).",
-        "No key-down was counted on 10 m.",
-        "On 15 m, frequency error could not be measured.",
-        "Drift was not judged on 10 m: it takes at least 10 minutes on one band.",
-    ]
-
-
-def test_the_summary_of_a_good_session_is_one_sentence() -> None:
-    assert words.summary(record(band("80 m"), band("40 m"))) == ["All 2 bands pass."]
-    assert words.summary(record(band("80 m"))) == ["80 m passes."]
-
-
-def test_the_headline_is_a_sentence_for_any_number_of_bands() -> None:
-    weak = band("80 m", power_w="fail")
-    assert words.summary(record(weak))[0] == "80 m fails on power (110.0 ± 5.0 W, least 100 W)."
-    assert words.summary(record(weak, band("40 m", power_w="fail")))[0] == "None of 2 bands passes."
-    assert words.summary(record(weak, band("40 m"), band("20 m")))[0] == "2 of 3 bands pass."
-
-
-def test_no_key_down_is_never_a_pass() -> None:
-    nothing = band("80 m", 0, **dict.fromkeys(words.QUANTITIES, "not-measured"))
-    assert words.summary(record(nothing)) == ["No key-down was counted on any band of the plan, so nothing was judged."]
-
-
 def test_a_finding_tells_its_time_and_the_date_only_on_another_day() -> None:
     started = samples.STARTED_NS
     day = 86_400 * 10**9
@@ -94,10 +58,45 @@ def test_cautions_name_the_dangers_and_what_software_is_not() -> None:
             assert word in text
 
 
-def test_a_verdict_that_its_numbers_do_not_explain_is_explained() -> None:
-    lacking = dataclasses.replace(band("20 m"), power_w=Result(124.0, 14.0, 2.0, 60.0, 100.0, "undecided"))
-    close = dataclasses.replace(band("20 m"), power_w=Result(104.0, 14.0, 2.0, 60.0, 100.0, "undecided"))
-    assert words.summary(record(lacking))[0] == (
-        "20 m is undecided on power (124 ± 14 W, least 100 W, but readings are lacking)."
-    )
-    assert words.summary(record(close))[0] == "20 m is undecided on power (104 ± 14 W, least 100 W)."
+def test_what_takes_long_is_missed_without_deciding_but_decides_when_it_fails() -> None:
+    asked = dataclasses.replace(band("a"), run_droop_percent=result("not-measured"))
+    assert words.judge(asked).verdict == "pass"
+    failed = dataclasses.replace(band("a"), run_droop_percent=result("fail"), swr=result("undecided"))
+    assert words.judge(failed) == words.Judged("fail", ("run_droop_percent",))
+
+
+def test_power_says_what_kind_it_is_unless_it_is_the_plain_mean() -> None:
+    assert words.power_text(band("a")) == "110.0 ± 5.0 W"
+    assert words.power_text(dataclasses.replace(band("a"), power_kind="pep")) == "PEP 110.0 ± 5.0 W"
+    assert words.power_text(dataclasses.replace(band("a"), power_kind="carrier")) == "carrier 110.0 ± 5.0 W"
+    unheard = dataclasses.replace(band("a", power_w="not-measured"), power_kind="pep")
+    assert words.power_text(unheard) == "not measured"
+
+
+def test_a_number_without_a_unit_has_no_blank_after_it() -> None:
+    swr = Result(1.42, 0.05, 2.0, 60.0, 2.0, "pass")
+    assert words.with_uncertainty(swr, "") == "1.420 ± 0.050"
+    assert words.limit_text(swr, words.FURTHER["swr"]) == "most 2"
+    assert words.with_uncertainty(dataclasses.replace(swr, expanded=None), "") == "1.42 (U unknown)"
+
+
+def test_calibrations_and_revisions_in_words() -> None:
+    def calibration(calibrated: date | None, due: date | None, overdue: bool | None) -> str:
+        return words.calibration(InstrumentState("x", calibrated, due, overdue))
+
+    assert calibration(None, None, None) == "not stated"
+    assert calibration(date(2026, 3, 1), None, None) == "2026-03-01, no due date"
+    assert calibration(date(2026, 3, 1), date(2027, 3, 1), False) == "2026-03-01, due 2027-03-01"
+    assert calibration(None, date(2025, 3, 1), True) == "OVERDUE: was due 2025-03-01"
+
+    def revised(number: int, newest: int, because: str = "") -> str:
+        facts = dataclasses.replace(
+            samples.five_bands().facts, revision=Revision(number, samples.STARTED_NS, "1", because, newest)
+        )
+        return words.revision_sentence(dataclasses.replace(record(band("a")), session=facts))
+
+    assert words.revision_sentence(record(band("a"))) == ""
+    assert revised(0, 0) == ""
+    assert revised(0, 2) == "This is the record as it was first made; revision 2 stands in its place."
+    assert revised(2, 2, "New certificate.") == "This is revision 2 of the record (New certificate)."
+    assert revised(1, 2) == "This is revision 1 of the record; revision 2 stands in its place."

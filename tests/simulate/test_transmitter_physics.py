@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from benchlog.simulate.noise import wandering, white
 from benchlog.simulate.operator import LOOKS_S, TUNE_S, length_s, sweep_script
-from benchlog.simulate.physics import BandTruth, Course, KeyChange, Noise, Truth
+from benchlog.simulate.physics import BandTruth, Course, KeyChange, MainsSag, Noise, Truth
 from benchlog.simulate.scenario import KEY_DOWN_S, LOAN_SET_3, REST_S, SETTLE_S
 
 QUIET = Noise(power=0, frequency_hz=0, plate_v=0, plate_current=0, stage_c=0, mains=0)
@@ -109,6 +109,48 @@ def test_frequency_is_the_sum_of_its_errors_and_warms_up_exponentially() -> None
     course = keyed(truth, "high")
     assert course.at(0.0).frequency_hz == pytest.approx(28.3e6 + 30 - 40 + 36.788, abs=1e-3)
     assert course.at(600.0).frequency_hz == pytest.approx(28.3e6 + 30 - 40 + 13.534, abs=1e-3)
+
+
+def planted(**what: float) -> Course:
+    """The low band, keyed at 0, with something planted."""
+    return keyed(replace(SET, supply_ohm=0.0, bands=(replace(SET.bands[0], **what), SET.bands[1])))  # type: ignore[arg-type]
+
+
+def test_a_straight_droop_loses_its_share_evenly_and_then_no_more() -> None:
+    course = planted(droop=0.2, droop_over_s=40.0)
+    assert [course.at(t).forward_w for t in (0.0, 10.0, 20.0, 40.0, 80.0)] == pytest.approx([100, 95, 90, 80, 80])
+    assert course.at(20.0).plate_a == pytest.approx(0.25 * 0.9)
+
+
+def test_a_straight_droop_starts_again_at_each_key_down_and_at_no_other_change() -> None:
+    course = planted(droop=0.2, droop_over_s=40.0)
+    course.put(KeyChange(10.0, "low", 0.5))
+    assert course.at(20.0).forward_w == pytest.approx(0.5 * 90.0)
+    course.put(KeyChange(20.0, "low", 0.0))
+    course.put(KeyChange(30.0, "low", 1.0))
+    assert course.at(40.0).forward_w == pytest.approx(95.0)
+
+
+def test_a_crystal_drifts_straight_and_jumps_once() -> None:
+    course = planted(drift_hz_per_h=-60.0, step_hz=250.0, step_at_s=100.0)
+    at = {t: course.at(t).frequency_hz for t in (0.0, 99.9, 100.0, 1800.0)}
+    assert at[0.0] == pytest.approx(3.6e6)
+    assert at[99.9] == pytest.approx(3.6e6 - 60 * 99.9 / 3600)
+    assert at[100.0] == pytest.approx(3.6e6 - 60 * 100 / 3600 + 250)
+    assert at[1800.0] == pytest.approx(3.6e6 - 30 + 250)
+
+
+def test_a_load_gets_worse_with_time() -> None:
+    """SWR 1 at first, 2 after half an hour, 3 after an hour: 0, 11.111 and 25 % (the handbooks' SWR table)."""
+    course = planted(load_swr=1.0, swr_rises_per_h=2.0)
+    returned = [100 * (now := course.at(t)).reflected_w / now.forward_w for t in (0.0, 1800.0, 3600.0)]
+    assert returned == pytest.approx([0.0, 11.111, 25.0], abs=1e-3)
+
+
+def test_sagging_mains_take_power_with_their_square_while_they_last() -> None:
+    course = keyed(replace(SET, supply_ohm=0.0, mains_sags=(MainsSag(10.0, 20.0, 0.1),)))
+    assert [course.at(t).forward_w for t in (9.9, 10.0, 19.9, 20.0)] == pytest.approx([100, 81, 81, 100])
+    assert course.at(15.0).plate_v == pytest.approx(810.0)
 
 
 def test_key_up_is_no_signal() -> None:

@@ -241,7 +241,7 @@ def test_many_threads_put_at_once(store: Path) -> None:
 
 def straightforward(raw: dict[str, RawSeries], bench_sha256: str, plan_sha256: str, started_ns: int) -> str:
     """As the documentation has it, a number at a time and without numpy."""
-    said = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n".encode("ascii")
+    said = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n".encode()
     for name in sorted(raw):
         series = raw[name]
         said += struct.pack("<I", len(name.encode())) + name.encode() + struct.pack("<Q", len(series))

@@ -1,0 +1,179 @@
+"""Is there a step in a series of points, or do drift, bend and wander explain it? By likelihood, over a grid of both.
+
+Without a step the points follow a line, or a line and an exponential, with noise: white, or wandering over 2 to 60
+points, in shares of 0 to 99 %. With one, the same and a jump between two of them. Each side may choose what suits it
+best: what can be wander is not taken for a step, since the likelihood that wander explains it counts against it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+WANDER = ((0.0, 1.0), *((share, over) for share in (0.5, 0.9, 0.99) for over in (2.0, 5.0, 15.0, 60.0)))
+NEARLY = 2.0  # in log likelihood: noise that explains the points nearly as well
+ALIKE = 1.92  # in log likelihood: the 95 % range of where the step is (half of chi-square's 3.84)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What may be between the points, and in them but for a step."""
+
+    edge: int  # points on either side of a step
+    local: int  # of those at most, how many size it: few enough for a straight drift
+    bends: tuple[float, ...]  # time constants of the exponential, in spans
+    exact: bool  # bends are large against the noise: their time constants are fitted to first order, and times kept
+    resolution: float = 0.0  # of the values; 0 where they have none
+
+    @property
+    def parameters(self) -> int:
+        """How many a drift with a bend and a step has."""
+        return 5 if self.exact else 4
+
+
+READINGS = Kind(5, 7, (0.07, 0.2, 0.5), exact=False)
+KEY_DOWNS = Kind(2, 5, tuple(np.geomspace(0.03, 1.0, 20).tolist()), exact=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """What can be worked out before the points are known, of n points at given places, for all noise and bends."""
+
+    drift: tuple[Array, ...]  # [bend], the first without: (n, p), as they are
+    white: tuple[Array, ...]  # [noise]: (n, n), turns that noise white
+    covariance: tuple[Array, ...]  # [noise]: (n, n), unit variance
+    log_det: tuple[float, ...]
+    steps: tuple[Array, ...]  # [noise]: (n, j), whitened
+    basis: tuple[tuple[Array, ...], ...]  # [noise][bend]: (n, p), whitened, orthonormal
+    along: tuple[tuple[Array, ...], ...]  # [noise][bend]: (p, j), the steps on that basis
+    square: tuple[tuple[Array, ...], ...]  # [noise][bend]: (j,), of the length of what is left of the steps
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """The likeliest step of a series."""
+
+    gain: float  # log likelihood with it less that without any
+    before: int  # it is between points before and before + 1
+    earliest: int
+    latest: int  # of ``before``, at 95 %
+    size: float
+    u: float
+    dof: float
+
+
+def likeliest_step(places: Array, at: Array, values: Array, kind: Kind, least: float = 0.0) -> Level | None:
+    """Look for one step in (n,) points.
+
+    Args:
+        places: whole numbers, increasing: which planned point each is. Noise is correlated over these.
+        at: (n,) their times; drift and bend run in these.
+        values: any unit.
+        least: the gain from which on a step matters.
+    Returns:
+        None with too few points to tell a step from a drift, and where the gain is less.
+    Error: U = k u of the size, at 95 %: see tests/analysis/test_steps.py.
+    """
+    n, edge = len(values), kind.edge
+    if n < max(2 * edge, kind.parameters) + 2:
+        return None
+    scaled = (at - at[0]) / (at[-1] - at[0])
+    even = np.linspace(0, 1, n)
+    # Points polled a little early or late share the design of the others.
+    if float(np.max(np.abs(scaled - even))) * n <= (0.005 if kind.exact else 0.5):
+        scaled = even
+    elif not kind.exact:
+        scaled = np.round(scaled, 2)
+    gaps = tuple(np.round(places - places[0]).astype(int).tolist())
+    design = _design(gaps, tuple(scaled.tolist()), edge, kind.bends, kind.exact)
+    y = values - values.mean()
+    floor = n * max(kind.resolution**2 / 12, (1e-9 * float(np.max(np.abs(values)))) ** 2)
+    free = n - kind.parameters
+    without, with_step = [], []
+    for noise, white in enumerate(design.white):
+        z = white @ y
+        total, on_steps = float(z @ z), design.steps[noise].T @ z
+        for basis, along, square in zip(design.basis[noise], design.along[noise], design.square[noise], strict=True):
+            on_basis = basis.T @ z
+            rss = max(total - float(on_basis @ on_basis), 0.0)
+            left = np.maximum(rss - (on_steps - on_basis @ along) ** 2 / square, 0.0)
+            without.append(-free / 2 * math.log(rss + floor) - design.log_det[noise] / 2)
+            with_step.append(-free / 2 * np.log(left + floor) - design.log_det[noise] / 2)
+    table = np.array(with_step)  # (noise x bend, step)
+    by_step = table.max(axis=0)
+    best = int(np.argmax(by_step))
+    gain = float(by_step[best] - max(without))
+    if gain < least:
+        return None
+    alike = np.flatnonzero(by_step >= by_step[best] - ALIKE)
+    size, u = _size(design, y, (edge + best, kind.local), table[:, best], floor)
+    # Where the step is not surely known, its size is another for another place: rectangular over what they say.
+    others = [
+        _size(design, y, (edge + int(j), kind.local), table[:, j], floor)[0] for j in alike[:: max(len(alike) // 6, 1)]
+    ]
+    spread = (max([*others, size]) - min([*others, size])) / math.sqrt(12)
+    first = edge - 1
+    return Level(
+        gain=gain,
+        before=best + first,
+        earliest=int(alike[0]) + first,
+        latest=int(alike[-1]) + first,
+        size=size,
+        u=math.hypot(u, spread),
+        dof=float(free),
+    )
+
+
+def _size(design: Design, y: Array, place: tuple[int, int], likelihood: Array, floor: float) -> tuple[float, float]:
+    """(size, u) of a step: a line with a step through the nearest points on both sides. place: (point after it, local).
+
+    Of the kinds of noise that explain the points nearly best, the one that leaves the size least certain counts.
+    """
+    n, bends, (after, local_points) = len(y), len(design.drift), place
+    from_, to = max(after - local_points, 0), min(after + local_points, n)
+    step = (np.arange(n) >= after).astype(float)
+    local = np.column_stack([design.drift[0], step])[from_:to]
+    weights = np.linalg.pinv(local)[2]
+    top, size, u = int(np.argmax(likelihood)), 0.0, 0.0
+    for each in np.flatnonzero(likelihood >= likelihood[top] - NEARLY):
+        noise, bend = divmod(int(each), bends)
+        whole = np.column_stack([design.drift[bend], step])
+        columns, z = design.white[noise] @ whole, design.white[noise] @ y
+        b = np.linalg.lstsq(columns, z, rcond=None)[0]
+        if each == top:
+            # The bend is taken out as the whole series shows it; the straight part is fitted anew.
+            size = float(weights @ (y - design.drift[bend][:, 2:] @ b[2:-1])[from_:to])
+        left = z - columns @ b
+        variance = (float(left @ left) + floor) / max(n - len(b), 1)
+        cover = design.covariance[noise][from_:to, from_:to]
+        u = max(u, math.sqrt(variance * float(weights @ cover @ weights)))
+    return size, u
+
+
+@lru_cache(maxsize=4)  # megabytes each; whoever looks at many windows takes them by their length
+def _design(places: tuple[int, ...], at: tuple[float, ...], edge: int, bends: tuple[float, ...], exact: bool) -> Design:
+    n, x = len(places), np.array(at)
+    apart = np.abs(np.subtract.outer(places, places)).astype(float)
+    step = (np.arange(n)[:, None] >= np.arange(edge, n - edge + 1)).astype(float)
+    drift = [np.column_stack([np.ones(n), x])]
+    for bend in bends:
+        falling = np.exp(-x / bend)
+        drift.append(np.column_stack([np.ones(n), x, falling, *([x * falling] if exact else [])]))
+    covariance = [share * np.exp(-apart / over) + (1 - share) * np.eye(n) for share, over in WANDER]
+    roots = [np.linalg.cholesky(one) for one in covariance]
+    white = [np.linalg.inv(root) for root in roots]
+    steps = [one @ step for one in white]
+    basis = [tuple(np.linalg.qr(one @ columns)[0] for columns in drift) for one in white]
+    along = [tuple(q.T @ s for q in bases) for bases, s in zip(basis, steps, strict=True)]
+    square = [
+        tuple(np.maximum((s**2).sum(axis=0) - (a**2).sum(axis=0), 1e-9) for a in alongs)
+        for alongs, s in zip(along, steps, strict=True)
+    ]
+    log_det = [2 * float(np.log(np.diag(root)).sum()) for root in roots]
+    return Design(*(tuple(part) for part in (drift, white, covariance, log_det, steps, basis, along, square)))

@@ -1,0 +1,246 @@
+"""Steps: a crystal or an oscillator that jumps, within a key-down or between two.
+
+Within a key-down readings are looked at; CUSUM of their deviations from a straight line says whether it is worth a
+closer look, ``levels`` whether drift, bend and wander explain what is seen. Between key-downs their means are
+compared, since what the frequency does in every key-down alike is no step.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchlog.analysis.accuracy import rounding
+from benchlog.analysis.cusum import cusum
+from benchlog.analysis.fits import fit_line
+from benchlog.analysis.levels import KEY_DOWNS, READINGS, Level, likeliest_step
+from benchlog.analysis.onband import OnBand
+from benchlog.analysis.results import Finding
+from benchlog.analysis.uncertainty import combine, expanded
+from benchlog.analysis.wild import ROBUST, decimal_step, wild
+from benchlog.analysis.wording import plus_minus
+from benchlog.clock import rfc3339
+from benchlog.model import Component, Measured
+
+Array = NDArray[np.float64]
+
+# Chosen so that clean sessions have a false step in fewer than 1 of 500: tests/analysis/test_steps.py.
+GAIN = 8.5  # in log likelihood, and as much more as there are readings to find a step among, ln n
+BEYOND = 1.7  # times its U, that a step must be
+RESOLUTIONS = 1.5  # times the counter's resolution, that a step must be
+MIN_READINGS, MIN_KEY_DOWNS = 12, 7
+HINT = 9.0  # gain that is enough once key-downs on either side show that there is a step
+PART = 0.5  # of the step between those key-downs, that the one inside must be at least, and its inverse at most
+SLACK_K, SLACK_H = 0.5, 4.0  # CUSUM, in standard deviations (NIST/SEMATECH e-Handbook 6.3.2.3)
+LONG = 240  # points looked at in one go
+CLOSE = 3.5  # slots: readings no farther apart count as neighbours
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The frequency jumped by ``size`` Hz between two readings, or two key-downs."""
+
+    from_s: float
+    to_s: float
+    size: Measured
+    between_key_downs: bool = False
+
+    @property
+    def at_s(self) -> float:
+        """The middle of where it can have been."""
+        return (self.from_s + self.to_s) / 2
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """One band's readings, (t_s, hz) of each window, wild ones left out; the counter's resolution; how many in all."""
+
+    parts: Sequence[tuple[Array, Array]]
+    resolution: float
+
+    @property
+    def needed(self) -> float:
+        """Gain in log likelihood for a step among the readings to be believed."""
+        return GAIN + math.log(max(sum(len(t_s) for t_s, _ in self.parts), 1))
+
+    @property
+    def needed_between(self) -> float:
+        """The same for a step among the key-downs' means."""
+        return GAIN + math.log(max(len(self.parts), 1))
+
+
+def find_steps(heard: OnBand) -> list[Step]:
+    """All steps of one band, in order of time.
+
+    Sizes have the scatter, the rounding of the counter's resolution on both sides and its gain in their budgets.
+    """
+    accuracy = heard.accuracy("frequency")
+    parts = [(t_s[kept], hz[kept]) for t_s, hz in heard.per_window("frequency") if (kept := ~wild(hz)).any()]
+    found = steps_in(parts, accuracy.resolution)
+    dressed = []
+    for step in found:
+        lines = [*step.size.budget, *accuracy.difference(step.size.value, 0.0)]
+        if (u := rounding(accuracy.resolution, heard.sd("frequency"))) > 0:
+            lines.append(Component(u * math.sqrt(2), source=f"resolution of {accuracy.channel} before and after"))
+        dressed.append(replace(step, size=combine(step.size.value, lines)))
+    return dressed
+
+
+def steps_in(parts: Sequence[tuple[Array, Array]], resolution: float = 0.0) -> list[Step]:
+    """Steps in (t_s, hz) of each window, in order of time, with type A uncertainty alone.
+
+    Args:
+        parts: (n,) good readings each, no wild ones.
+        resolution: the counter's; 0 where unknown, when the readings' own decimals tell it.
+    """
+    values = np.concatenate([hz for _, hz in parts]) if parts else np.empty(0)
+    windows = Windows(parts, resolution or decimal_step(values))
+    within: dict[int, list[Step]] = {}
+    for i in sorted(range(len(parts)), key=lambda i: len(parts[i][0])):
+        if found := list(_within(*parts[i], windows)):
+            within[i] = found
+    found = [step for steps in within.values() for step in steps]
+    # Means are compared between key-downs without a step of their own.
+    for run in np.split(np.arange(len(parts)), sorted(within)):
+        found += _between([parts[i] for i in run if i not in within], windows)
+    return sorted(found, key=lambda step: step.from_s)
+
+
+def step_findings(heard: Mapping[str, OnBand], started_ns: int) -> Iterator[Finding]:
+    """One finding for each step. ``started_ns``: of the session, UTC, for the time in the text."""
+    for name, one in heard.items():
+        for step in find_steps(one):
+            interval = expanded(step.size)
+            if interval is None:
+                continue
+
+            def clock(t_s: float) -> str:
+                return rfc3339(started_ns + round(t_s * 1e9))[11:19]
+
+            place = "between two key-downs, " if step.between_key_downs else ""
+            by = plus_minus(step.size.value, interval[0], "Hz")
+            text = (
+                f"{name} jumped by {'+' if step.size.value > 0 else ''}{by} at {clock(step.at_s)} UTC, "
+                f"{place}between {clock(step.from_s)} and {clock(step.to_s)}"
+            )
+            yield Finding(
+                "step",
+                text,
+                band=name,
+                from_ns=round(step.from_s * 1e9),
+                to_ns=round(step.to_s * 1e9),
+                value=step.size.value,
+                expanded=interval[0],
+            )
+
+
+def _within(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
+    if len(t_s) > LONG:
+        yield from _in_pieces(t_s, hz, windows)
+        return
+    if len(t_s) < MIN_READINGS or not _worth_a_look(t_s, hz, windows.resolution):
+        return
+    level = _in_window(t_s, hz, windows, windows.needed)
+    if level is None or not _believed(level, windows):
+        return
+    after = level.before + 1
+    yield from _within(t_s[:after], hz[:after], windows)
+    yield Step(float(t_s[level.earliest]), float(t_s[level.latest + 1]), _sized(level, "readings"))
+    yield from _within(t_s[after:], hz[after:], windows)
+
+
+def _in_window(t_s: Array, hz: Array, windows: Windows, least: float) -> Level | None:
+    slots = (t_s - t_s[0]) / float(np.median(np.diff(t_s)))
+    places = np.round(slots)
+    if float(np.max(np.diff(slots))) <= CLOSE or np.any(np.diff(places) < 1):
+        places = np.arange(len(t_s), dtype=float)
+    return likeliest_step(places, t_s, hz, replace(READINGS, resolution=windows.resolution), least)
+
+
+def _in_pieces(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
+    """A long key-down, in pieces that overlap by half; a step seen in two of them is told once."""
+    before = -math.inf
+    for start in range(0, len(t_s) - LONG // 2, LONG // 2):
+        for step in _within(t_s[start : start + LONG], hz[start : start + LONG], windows):
+            if step.from_s > before:
+                yield step
+                before = step.to_s
+
+
+def _worth_a_look(t_s: Array, hz: Array, resolution: float) -> bool:
+    """Whether CUSUM of the standardised deviations from a line gives an alarm; what no step gives seldom passes."""
+    residuals = fit_line(t_s, hz).residuals
+    sd = ROBUST * float(np.median(np.abs(np.diff(hz) - np.median(np.diff(hz))))) / math.sqrt(2)
+    sd = max(sd, resolution / math.sqrt(12))
+    if sd == 0:
+        return bool(np.any(residuals))
+    return cusum(residuals / sd, 0.0, SLACK_K).alarm(SLACK_H) is not None
+
+
+def _between(parts: Sequence[tuple[Array, Array]], windows: Windows) -> Iterator[Step]:
+    if not parts:
+        return
+    enough = np.median([len(t_s) for t_s, _ in parts]) / 4  # readings: the mean of fewer is no equal of the others
+    parts = [part for part in parts if len(part[0]) >= enough]
+    if len(parts) > LONG:
+        # What straddles two pieces is seen in the one between them.
+        seen = -math.inf
+        for start in range(0, len(parts) - LONG // 2, LONG // 2):
+            for step in _between(parts[start : start + LONG], windows):
+                if step.from_s > seen:
+                    yield step
+                    seen = step.to_s
+        return
+    if len(parts) < MIN_KEY_DOWNS:
+        return
+    at = np.array([t_s.mean() for t_s, _ in parts])
+    means = np.array([hz.mean() for _, hz in parts])
+    level = likeliest_step(np.arange(len(at), dtype=float), at, means, KEY_DOWNS, windows.needed_between)
+    if level is None or not _believed(level, windows):
+        return
+    after = level.before + 1
+    for i, outward in ((level.before, -1), (after, 1)):
+        inside = _in_window(*parts[i], windows, HINT) if MIN_READINGS <= len(parts[i][0]) <= LONG else None
+        if inside is not None and _is_inside(inside, level, means, i, outward, len(parts[i][0])):
+            # Too small to be believed from that window alone; now that there is a step, that is where it is.
+            t_s = parts[i][0]
+            yield from _between(parts[:i], windows)
+            yield Step(float(t_s[inside.earliest]), float(t_s[inside.latest + 1]), _sized(inside, "readings"))
+            yield from _between(parts[i + 1 :], windows)
+            return
+    # A step among the last or first readings of a window is not seen there, only in the means after it.
+    last, first = parts[level.earliest][0], parts[level.latest + 1][0]
+    from_s, to_s = float(last[-min(READINGS.edge, len(last))]), float(first[min(READINGS.edge, len(first)) - 1])
+    yield from _between(parts[:after], windows)
+    yield Step(from_s, to_s, _sized(level, "key-downs' means"), between_key_downs=True)
+    yield from _between(parts[after:], windows)
+
+
+def _is_inside(inside: Level, level: Level, means: Array, i: int, outward: int, n: int) -> bool:
+    """Whether the step between two key-downs is rather the one inside of key-down i, next to it.
+
+    Then their sizes are alike, and the key-down's mean has moved by its share of the step from where those beyond it
+    (``outward``: the next one is i + outward) lead to.
+    """
+    beyond, farther = i + outward, i + 2 * outward
+    if not (0 <= farther < len(means) and PART < inside.size / level.size < 1 / PART):
+        return False
+    moved = float(means[i] - 2 * means[beyond] + means[farther])
+    after = n - inside.before - 1
+    share = after / n if outward < 0 else -(n - after) / n
+    return moved / level.size > share / 2 if share > 0 else moved / level.size < share / 2
+
+
+def _believed(level: Level, windows: Windows) -> bool:
+    interval = expanded(_sized(level, ""))
+    if interval is None:
+        return False
+    return abs(level.size) > max(BEYOND * interval[0], RESOLUTIONS * windows.resolution)
+
+
+def _sized(level: Level, what: str) -> Measured:
+    return combine(level.size, [Component(level.u, level.dof, f"scatter of the {what} before and after", "A")])

@@ -1,0 +1,182 @@
+"""Crystals that jump: found, placed and sized; and what is no step."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from synthetic import Keying, Synthetic, level, plan, sweep
+
+from benchlog.analysis.cusum import cusum
+from benchlog.analysis.steps import steps_in
+from benchlog.analysis.uncertainty import expanded
+from benchlog.analysis.wild import decimal_step, wild
+
+HERTZ = 14.2e6
+SOAK = plan("20 m: 14.200 MHz, min_power 100 W")
+
+
+def wandering(rng, t, over_s):
+    """Unit noise, correlated over ``over_s``: between independent numbers on a quarter of a circle."""
+    at = t / over_s
+    knots = rng.standard_normal(int(at[-1]) + 2)
+    whole = at.astype(int)
+    turn = (at - whole) * np.pi / 2
+    return knots[whole] * np.cos(turn) + knots[whole + 1] * np.sin(turn)
+
+
+def noise(rng, t, over_s=1.5):
+    return 1.5 * rng.standard_normal(len(t)) + 1.5 * wandering(rng, t, over_s)
+
+
+def key_down(rng, start_s=0.0, lasts_s=20.0):
+    t = np.arange(2.2, lasts_s - 0.5, 0.5)
+    return start_s + t, HERTZ + noise(rng, t)
+
+
+def soak(rng, count=40, warm_hz=150.0, chirp_hz=0.0, chirp_s=8.0):
+    """2 h: key-downs of 60 s every 180 s, warming up over 15 min; each may chirp on its own."""
+    parts = [key_down(rng, 180.0 * i, 60.0) for i in range(count)]
+    return [(t, hz + warm_hz * np.exp(-t / 900) + chirp_hz * np.exp(-(t % 180) / chirp_s)) for t, hz in parts]
+
+
+def jumped(parts, at_s, by):
+    return [(t, hz + by * (t > at_s)) for t, hz in parts]
+
+
+def holds(step, size):
+    guard, _ = expanded(step.size)
+    return abs(step.size.value - size) <= guard
+
+
+def test_clean_sweeps_have_no_step():
+    """60 sessions of five bands; the threshold was chosen on 2500, of which at most 1 may have one."""
+    found = [
+        step
+        for seed in range(60)
+        for rng in [np.random.default_rng(seed)]
+        for _ in range(5)
+        for step in steps_in([key_down(rng)])
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize("chirp_hz", [0.0, 20.0])
+def test_clean_soaks_have_no_step(chirp_hz):
+    """Warming up by 150 Hz, and starting over in every key-down."""
+    for seed in range(6):
+        assert steps_in(soak(np.random.default_rng(seed), chirp_hz=chirp_hz)) == []
+
+
+def test_steps_of_three_u_are_found_placed_and_sized():
+    """Twice as large as the typical U of 5.5 Hz and more, at any place: at least 99 % of those beyond 3 U."""
+    large, told, held, repetitions = 0, 0, 0, 150
+    for seed in range(repetitions):
+        rng = np.random.default_rng(seed)
+        ((t, hz),) = [key_down(rng)]
+        at_s, by = t[rng.integers(5, len(t) - 5)] - 0.25, rng.uniform(17, 60) * rng.choice([-1, 1])
+        found = steps_in(jumped([(t, hz)], at_s, by))
+        large += 1
+        told += any(step.from_s <= at_s <= step.to_s for step in found)
+        held += any(holds(step, by) for step in found)
+    assert told >= 0.98 * large, (told, large)
+    assert 0.92 * told <= held, (held, told)
+
+
+def test_a_step_between_two_key_downs_is_placed_between_them():
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        parts = jumped(soak(rng), 180.0 * 17 - 60, 12.0)
+        (step,) = steps_in(parts)
+        assert step.between_key_downs
+        assert parts[16][0][-5] <= step.from_s < 180.0 * 17 - 60 < step.to_s <= parts[17][0][4]
+        assert step.size.value == pytest.approx(12.0, abs=3 * step.size.u)
+
+
+def test_there_and_back():
+    parts = jumped(jumped(soak(np.random.default_rng(3)), 1830.0, 40.0), 5430.0, -40.0)
+    up, down = steps_in(parts)
+    assert up.from_s <= 1830.0 <= up.to_s
+    assert down.from_s <= 5430.0 <= down.to_s
+    assert up.size.value > 0 > down.size.value
+
+
+def test_wild_readings_and_a_drift_are_no_steps():
+    rng = np.random.default_rng(5)
+    t, hz = key_down(rng, lasts_s=60.0)
+    hz = hz + 3.0 * t
+    hz[20] += 1e4
+    hz[60:62] -= 500.0
+    assert wild(hz).nonzero()[0].tolist() == [20, 60, 61]
+    assert steps_in([(t[~wild(hz)], hz[~wild(hz)])]) == []
+
+
+@pytest.mark.parametrize("resolution", [1.0, 10.0])
+def test_a_coarse_counter_without_scatter_is_no_step(resolution):
+    """A slow drift seen through the last digit; declared in the bench file or not."""
+    t = np.arange(2.2, 59.5, 0.5)
+    for slope in (0.0, 0.2, 0.7, -1.3):
+        hz = np.round((HERTZ + 0.3 + slope * resolution * t / 58) / resolution) * resolution
+        assert steps_in([(t, hz)], resolution) == []
+        assert steps_in([(t, hz)]) == []
+
+
+def test_a_step_seen_through_the_last_digit():
+    t = np.arange(2.2, 19.5, 0.5)
+    (step,) = steps_in([(t, np.round(HERTZ + 0.3 + 85.4 * (t > 10)))])
+    assert step.size.value == pytest.approx(85, abs=1)
+    assert step.from_s <= 10 <= step.to_s
+
+
+@settings(deadline=None, max_examples=15)
+@given(st.floats(-1e4, 1e4), st.floats(-1e3, 1e3))
+def test_a_step_has_no_date_and_no_zero(shift_s, offset_hz):
+    t, hz = key_down(np.random.default_rng(2))
+    (plain,) = steps_in(jumped([(t, hz)], 10.0, 60.0))
+    (other,) = steps_in(jumped([(t + shift_s, hz + offset_hz)], 10.0 + shift_s, 60.0))
+    assert other.from_s - shift_s == pytest.approx(plain.from_s)
+    assert other.size.value == pytest.approx(plain.size.value, abs=1e-3)
+    assert other.size.u == pytest.approx(plain.size.u, rel=1e-3)
+
+
+def test_a_gap_in_a_key_down_is_no_step_and_hides_none():
+    t, hz = key_down(np.random.default_rng(4), lasts_s=60.0)
+    kept = (t < 20) | (t > 25)
+    assert steps_in([(t[kept], hz[kept])]) == []
+    (step,) = steps_in(jumped([(t[kept], hz[kept])], 22.0, 60.0))
+    assert step.from_s < 22.0 < step.to_s
+    assert step.to_s - step.from_s == pytest.approx(5.5, abs=0.6)
+
+
+def test_the_finding_tells_size_time_and_place():
+    keying = Keying(5, 20, level(120.0), lambda x: HERTZ + 85.0 * (x > 10))
+    session = Synthetic([keying])
+    (found,) = [f for f in session.analysed(SOAK).record.findings if f.kind == "step"]
+    assert found.band == "20 m"
+    assert found.value == pytest.approx(85, abs=found.expanded)
+    assert 0 < found.expanded < 10
+    assert found.from_ns / 1e9 <= 15 <= found.to_ns / 1e9
+    # The session began at 08:03:09.25 UTC.
+    assert found.text.startswith("20 m jumped by +8")
+    assert "± " in found.text
+    assert " Hz at 09:03:24 UTC, between 09:03:2" in found.text
+
+
+def test_a_healthy_sweep_tells_of_none():
+    assert [f for f in sweep([120] * 5).analysed().record.findings if f.kind == "step"] == []
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(-10, 10), min_size=1, max_size=50), st.floats(-3, 3), st.floats(0, 2))
+def test_cusum_is_the_recursion(values, target, k):
+    sums = cusum(np.array(values), target, k)
+    high = low = 0.0
+    for i, x in enumerate(values):
+        high, low = max(0.0, high + x - target - k), max(0.0, low + target - k - x)
+        assert (sums.high[i], sums.low[i]) == pytest.approx((high, low), abs=1e-9)
+
+
+def test_the_last_digit_of_a_counter():
+    assert decimal_step(np.array([14200000.0, 14200085.0])) == 1.0
+    assert decimal_step(np.array([14200.0, 14300.0])) == 100.0
+    assert decimal_step(np.array([7.1e6 + 0.123])) == pytest.approx(1e-3)
+    assert decimal_step(HERTZ + np.random.default_rng(0).standard_normal(50)) == 0.0
