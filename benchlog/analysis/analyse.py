@@ -93,7 +93,7 @@ def _findings(
     bands: Sequence[BandResult],
     dial: Dial | None,
 ) -> Iterator[Finding]:
-    yield from findings.dial_findings(dial)
+    yield from findings.dial_findings(dial, bands)
     yield from findings.unassigned(bench, key_downs)
     yield from troubles.stops(events)
     yield from findings.crossed_limits(bench, series)

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.results import Dial, Result
-from benchlog.analysis.uncertainty import combine, rectangular
+from benchlog.analysis.uncertainty import combine
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Measured
 
+Array = NDArray[np.float64]
+
 STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard deviations
+MATTERS = 1 / 5  # of a band's max_frequency_error
 MIN_DIAL_BANDS = 3
+DRAWS = 4000
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,62 +30,84 @@ class BandError:
     error: Measured
     expected_hz: float
     tolerance_hz: float | None
+    rounding_hz: float = 0.0  # standard uncertainty that the counter's resolution leaves
     moving_hz: float = 0.0  # by how much it may have moved between its own key-downs and the other bands'
 
 
 def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None) -> Dial | None:
     """error_b = common + own_b with median(own) = 0; None below three bands.
 
-    The median is the middle band's error (or the mean of the middle two), and has its uncertainty. The counter's
-    gain error is one ratio for all bands, so in ``own`` only the difference of the bands' frequencies from the
-    middle one's counts, and its offset cancels. ``common`` is held against the strictest band's tolerance.
+    A median is no smooth function: with a counter that may be off by more than the bands differ, which band is the
+    middle one is itself uncertain. So each source of error is drawn from its distribution and carried through the
+    split (JCGM 101:2008, 7), one number for all bands where the counter's error is one: what is common to the bands
+    then cancels in ``own`` as it should. ``common`` is held against the strictest band's tolerance.
     """
     if len(errors) < MIN_DIAL_BANDS:
         return None
     accuracy = accuracy or Accuracy()
-    ordered = sorted(errors.values(), key=lambda band: band.error.value)
-    half = (len(ordered) - 1) // 2
-    middle = ordered[half : len(ordered) - half]
-    share = 1 / len(middle)
-    common = sum(band.error.value for band in middle) * share
-    middle_hz = sum(band.expected_hz for band in middle) * share
-    scatter = [Component(band.error.u * share, band.error.dof, "scatter of the middle band", "A") for band in middle]
-    tolerances = [band.tolerance_hz for band in errors.values() if band.tolerance_hz is not None]
-    common_hz = combine(common, [*scatter, *accuracy.components(middle_hz)])
+    found = np.array([band.error.value for band in errors.values()])
+    common = float(np.median(found))
+    sources = [(line, *_split(found + drawn, common, found - common)) for line, drawn in _sources(errors, accuracy)]
+    common_hz = combine(common, [replace(line, u=u) for line, u, _ in sources])
     own = {
-        name: combine(
-            band.error.value - common,
-            [
-                Component(band.error.u, band.error.dof, "scatter of the band", "A"),
-                *scatter,
-                *_moving(band),
-                *accuracy.difference(band.expected_hz, middle_hz),
-            ],
-        )
-        for name, band in errors.items()
+        name: combine(float(found[i]) - common, [replace(line, u=float(us[i])) for line, _, us in sources])
+        for i, name in enumerate(errors)
     }
+    tolerances = [band.tolerance_hz for band in errors.values() if band.tolerance_hz is not None]
     return Dial(
         result(common_hz, min(tolerances, default=None), Sense.WITHIN),
         {name: result(value, None, Sense.WITHIN) for name, value in own.items()},
     )
 
 
-def _moving(band: BandError) -> list[Component]:
-    if not band.moving_hz:
-        return []
-    return [Component(rectangular(band.moving_hz), source="the frequency still moving while the band was keyed")]
+def _split(errors: Array, common: float, own: Array) -> tuple[float, Array]:
+    """By how much (root mean square) common and own, (bands,), of drawn errors (draws, bands) miss what was found."""
+    drawn = np.median(errors, axis=1, keepdims=True)
+    return float(np.sqrt(np.mean((drawn - common) ** 2))), np.sqrt(np.mean((errors - drawn - own) ** 2, axis=0))
 
 
-def standing_out(own: Mapping[str, Result]) -> list[str]:
+def _sources(errors: Mapping[str, BandError], accuracy: Accuracy) -> Iterator[tuple[Component, Array]]:
+    """Each source of error: its line in the budgets, and draws of it in Hz, (draws, bands). The same every time."""
+    bands, rng = list(errors.values()), np.random.default_rng(DRAWS)
+    places = np.array([band.expected_hz for band in bands])
+    one = (2 * np.arange(DRAWS)[:, None] + 1) / DRAWS - 1  # evenly from -1 to 1: what is common is exact
+    known = [band.error for band in bands if math.isfinite(band.error.u)]
+    scatter = np.array([band.error.u if math.isfinite(band.error.u) else 0.0 for band in bands])
+    dof = min((error.dof for error in known), default=0.0)
+    noise = Component(0.0, dof, "scatter of the bands", "A")
+    if len(known) < len(bands):
+        scatter, noise = np.full(len(bands), math.inf), replace(noise, dof=0.0)
+    yield noise, scatter * rng.standard_normal((DRAWS, len(bands)))
+    limits = np.array([accuracy.limit(hz) for hz in places])
+    if limits.any():
+        yield Component(0.0, source=f"accuracy of {accuracy.channel}", shared=accuracy.shared), one * limits
+    if accuracy.reference:
+        source = f"calibration of the time base of {accuracy.channel}"
+        yield Component(0.0, source=source), accuracy.reference * places * rng.standard_normal((DRAWS, 1))
+    rounding = np.array([band.rounding_hz for band in bands])
+    if rounding.any():
+        yield (
+            Component(0.0, source=f"resolution of {accuracy.channel}"),
+            math.sqrt(3) * rounding * rng.uniform(-1, 1, (DRAWS, len(bands))),
+        )
+    moving = np.array([band.moving_hz for band in bands])
+    if moving.any():
+        source = "frequencies still moving while the bands were keyed"
+        yield Component(0.0, source=source), moving * rng.uniform(-1, 1, (DRAWS, len(bands)))
+
+
+def standing_out(own: Mapping[str, Result], tolerances_hz: Mapping[str, float | None]) -> list[str]:
     """Bands whose own error is beyond its uncertainty, and stands out.
 
-    With a good counter every band differs from the middle one by more than its uncertainty; a wrong crystal is told
-    by standing out from what the bands commonly differ by.
+    With a good counter every band differs from the middle one by more than its uncertainty, as crystals do (common
+    practice, no source). A wrong one is told by standing out from what the bands commonly differ by, and by taking
+    more than a fifth of what the plan allows the band, where it allows something.
     """
     values = {name: abs(found.value) for name, found in own.items() if found.value is not None}
     common_spread = STANDS_OUT * float(np.median(list(values.values()))) if values else 0.0
     return [
         name
         for name, value in values.items()
-        if (guard := own[name].expanded) is not None and value > max(guard, common_spread)
+        if (guard := own[name].expanded) is not None
+        and value > max(guard, common_spread, MATTERS * (tolerances_hz.get(name) or 0.0))
     ]

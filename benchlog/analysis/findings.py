@@ -18,6 +18,7 @@ _VERDICTS: tuple[tuple[str, FindingKind, str, str], ...] = (
     # result, kind, words, unit; the ppm result says what the Hz one says
     ("power_w", "low-power", "makes", "W"),
     ("droop_percent", "droop", "droops by", "%"),
+    ("run_droop_percent", "droop", "droops over the run by", "%"),
     ("frequency_error_hz", "frequency-error", "is off by", "Hz"),
     ("drift_hz_per_h", "drift", "drifts by", "Hz/h"),
 )
@@ -34,7 +35,7 @@ def failed(bands: Iterable[BandResult]) -> Iterator[Finding]:
                 yield Finding(kind, text, band=band.band, value=found.value, limit=found.limit, expanded=found.expanded)
 
 
-def dial_findings(dial: Dial | None) -> Iterator[Finding]:
+def dial_findings(dial: Dial | None, bands: Iterable[BandResult]) -> Iterator[Finding]:
     """A dial that is off on every band; a band that is off by itself."""
     if dial is None:
         return
@@ -43,20 +44,16 @@ def dial_findings(dial: Dial | None) -> Iterator[Finding]:
         beyond = abs(common.value) > common.expanded and abs(common.value) > common.limit
         if beyond:
             text = (
-                f"All bands share an error of {_plus_minus(common.value, common.expanded)}, more than "
+                f"All bands share an error of {plus_minus(common.value, common.expanded, 'Hz')}, more than "
                 f"{plain(common.limit, 'Hz')}: look at the dial, and at what all bands are mixed with"
             )
             yield Finding("dial", text, value=common.value, limit=common.limit, expanded=common.expanded)
-    for band in standing_out(dial.own_hz):
+    for band in standing_out(dial.own_hz, {one.band: one.frequency_error_hz.limit for one in bands}):
         own = dial.own_hz[band]
         if own.value is not None and own.expanded is not None:
-            off = _plus_minus(own.value, own.expanded)
+            off = plus_minus(own.value, own.expanded, "Hz")
             text = f"{band} is off by {off} from what all bands share: look at its crystal"
             yield Finding("band-crystal", text, band=band, value=own.value, expanded=own.expanded)
-
-
-def _plus_minus(value: float, guard: float) -> str:
-    return f"{plain(value, 'Hz')} (± {plain(guard, 'Hz', 2)})"
 
 
 def crossed_limits(bench: Bench, series: Mapping[str, Corrected]) -> Iterator[Finding]:

@@ -69,7 +69,7 @@ def allan(parts: Sequence[Array], every_s: float, factors: Sequence[int] = ()) -
     Source: W. J. Riley, NIST SP 1065 (2008), 5.2.4 (deviation), 5.3.3 and table 5 (degrees of freedom, interval);
         computed by allantools.
     """
-    from allantools import edf_simple, oadev  # type: ignore[import-untyped]
+    from allantools import edf_simple, oadev
     from scipy.stats import chi2
 
     longest = max((len(part) for part in parts), default=0)

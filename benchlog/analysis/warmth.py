@@ -113,11 +113,12 @@ def together(heard: OnBand) -> Together | None:
     limit_s = gap_limit_s(at_s, channel.every if channel else 0.0)
     after = np.clip(np.searchsorted(at_s, t_s), 1, len(at_s) - 1)
     near = (np.abs(at_s[after] - t_s) <= limit_s) | (np.abs(t_s - at_s[after - 1]) <= limit_s)
+    window = np.repeat(np.arange(len(parts)), [len(t) for t, _ in parts])[near]
     t_s, hertz, phase_s = t_s[near], hertz[near], phase_s[near]
     if len(t_s) < MIN_BLOCKS or t_s[-1] - t_s[0] < MIN_SPAN_S:
         return None
     # No block reaches over a rest: a curve in time would not be, at its middle, what it is on average.
-    opens = np.flatnonzero(np.diff(phase_s, prepend=math.inf) < 0)
+    opens = np.flatnonzero(np.diff(window, prepend=-1))
     size = -(-len(t_s) // BLOCKS)
     edges = np.concatenate([np.arange(i, j, size) for i, j in pairwise([*opens, len(t_s)])] + [[len(t_s)]])
     sizes = np.diff(edges)

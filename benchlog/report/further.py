@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from benchlog.analysis.results import BandResult, Record, Stability
+from benchlog.analysis.results import BandResult, Record, Result, Stability
 from benchlog.report import words
 from benchlog.report.numbers import duration, significant, with_uncertainty
 
@@ -112,12 +112,20 @@ def _facts(band: BandResult) -> Iterator[Fact]:
             continue
         limit = words.limit_text(result, quantity)
         verdict = words.VERDICT[result.verdict] if limit and result.value is not None else ""
-        yield Fact(_capital(quantity.name), with_uncertainty(result, quantity.unit), limit, verdict, result.verdict)
+        value = _swr(result) if name == "swr" else with_uncertainty(result, quantity.unit)
+        yield Fact(_capital(quantity.name), value, limit, verdict, result.verdict)
     if band.warm_up is not None:
         for part, result, unit in words.warm_up_parts(band.warm_up):
             yield Fact(f"Warm-up: {part}", with_uncertainty(result, unit))
     if band.settled_after_s is not None:
         yield Fact("Frequency settled", f"{duration(band.settled_after_s)} into the session")
+
+
+def _swr(result: Result) -> str:
+    """No standing wave ratio is below 1: where the interval would go there, only its upper end tells something."""
+    if result.value is None or result.expanded is None or result.value - result.expanded >= 1:
+        return with_uncertainty(result, "")
+    return f"{significant(result.value, 3)}, at most {significant(result.value + result.expanded, 3)}"
 
 
 def steadiness(band: BandResult) -> list[Steady]:

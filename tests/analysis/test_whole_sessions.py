@@ -102,7 +102,7 @@ def test_a_dial_off_on_every_band():
     assert "band-crystal" not in kinds(analysis)
     dial = next(f for f in analysis.record.findings if f.kind == "dial")
     assert dial.value == pytest.approx(500, abs=3)
-    assert dial.text.startswith("All bands share an error of 499.7 Hz (± 0.")
+    assert dial.text.startswith("All bands share an error of 499.73 ± 0.")
 
 
 def test_a_soak_has_drift_settling_and_the_worst_droop():

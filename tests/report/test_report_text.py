@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from benchlog.analysis.analyse import Analysis
-from benchlog.analysis.results import Stability
+from benchlog.analysis.results import Result, Stability
 from benchlog.report import further, text
 from tests.report import samples
 
@@ -121,3 +121,17 @@ def test_instruments_and_their_calibrations_are_listed() -> None:
     assert "wattmeter (Example,Wattmeter,11,1.0): calibration 2026-03-01, due 2027-03-01" in flat
     assert "counter (Example,Counter,12,2.1): calibration not stated" in flat
     assert "ammeter: calibration 2025-08-20, OVERDUE: was due 2026-08-20" in flat
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "said"),
+    [(1.08, 0.9, "1.08, at most 1.98"), (1.5, 0.2, "1.50 ± 0.20"), (1.1, 0.1, "1.10 ± 0.10")],
+)
+def test_no_standing_wave_ratio_is_said_to_be_below_one(value: float, expanded: float, said: str) -> None:
+    band = samples.analysed(samples.one_band()).record.bands[0]
+    swr = Result(value, expanded, 2.0, 50.0, None, "pass")
+    record = dataclasses.replace(
+        samples.analysed(samples.one_band()).record, bands=(dataclasses.replace(band, swr=swr),)
+    )
+    told = {fact.name: fact.value.strip() for fact in further.more(record)[0].facts}
+    assert told["Standing wave ratio"] == said
