@@ -133,6 +133,7 @@ def test_the_stream_ends_when_the_page_does(tmp_path: Path) -> None:
 
 def test_ticks_reach_a_viewer(tmp_path: Path) -> None:
     with served(tmp_path / "s.benchlog") as one, Viewer(one.port) as viewer:
+        viewer.next()  # the picture; one that is made after a tick has it already
         one.begin()
         one.feed.tell(a_tick(one.session, 1.5, 88.0))
         tick = viewer.until("tick")[-1]
