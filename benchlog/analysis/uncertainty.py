@@ -221,9 +221,9 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     """The largest of several values; None of none.
 
     The largest of n alike is likely one that its error made so. With the errors' standard uncertainty the same, it is
-    off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its type A
-    lines are widened by c / k. n counts those that trail it by no more than 3 combined standard uncertainties; where
-    one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
+    off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its lines are
+    widened by c / k, but for errors that all of them share. n counts those that trail it by no more than 3 combined
+    standard uncertainties; where one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
     """
     if not found:
         return None
@@ -241,7 +241,7 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     return combine(
         most.value,
         [
-            replace(line, u=line.u * wider, source=line.source + words) if line.evaluated == "A" else line
+            replace(line, u=line.u * wider, source=line.source + words) if not line.shared else line
             for line in most.budget
         ],
     )
