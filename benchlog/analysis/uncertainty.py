@@ -95,12 +95,11 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     square_sum = float(residuals @ residuals)
     if n < SHOWS_CORRELATION or square_sum <= 0:
         return 1.0
-    total = 0.0
-    for k in range(1, n):
-        r = float(residuals[:-k] @ residuals[k:]) / square_sum
-        if r <= 0:
-            break
-        total += (1 - k / n) * r
+    # All lags at once (Wiener-Khinchin); twice the length, so that the ends do not meet.
+    spectrum = np.abs(np.fft.rfft(residuals, 2 * n)) ** 2
+    r = np.fft.irfft(spectrum, 2 * n)[1:n] / square_sum
+    up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else n - 1
+    total = float(((1 - np.arange(1, n) / n) * r)[:up_to].sum())
     shrunk = 1 - (2 + 2 * fitted) / n
     rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
