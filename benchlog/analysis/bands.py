@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from benchlog.analysis.bends import common_time_constant
 from benchlog.analysis.frequency import drift, settled_after_s
 from benchlog.analysis.movement import key_down_drift
 from benchlog.analysis.onband import OnBand
@@ -46,7 +47,9 @@ def band_result(heard: OnBand) -> BandResult:
         drift_hz_per_h=result(slope, tidy(band.max_drift, 3600), Sense.WITHIN, in_doubt=hz_in_doubt),
         settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
         power_kind=power_kind(heard),
-        droop_tau_s=_unlimited(_worst_time_constant(heard)),
+        droop_tau_s=_unlimited(
+            common_time_constant(heard.per_window("forward-power"), heard.accuracy("forward-power"))
+        ),
         run_droop_percent=_run_droop(heard, over_run, in_doubt=watts_in_doubt),
         run_droop_tau_s=_unlimited(over_run.time_constant if over_run else None),
         swr=_unlimited(standing_wave_ratio(heard)),
@@ -93,12 +96,6 @@ def _of_all(heard: OnBand, found: Result) -> Result:
     if lacking and found.verdict == "pass" and found.limit is not None:
         return replace(found, verdict="undecided", conformity=None)
     return found
-
-
-def _worst_time_constant(heard: OnBand) -> Measured | None:
-    """Of the key-down that droops most; None where its course is straight, or its bend too faint to time."""
-    fits = [k.droop for k in heard.key_downs if k.droop is not None]
-    return max(fits, key=lambda fit: fit.percent.value).time_constant if fits else None
 
 
 def _unlimited(measured: Measured | None) -> Result:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.results import Dial, Result
-from benchlog.analysis.uncertainty import combine
+from benchlog.analysis.uncertainty import combine, rectangular
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Measured
 
@@ -48,16 +49,31 @@ def dial_split(errors: Mapping[str, BandError], accuracy: Accuracy | None = None
     found = np.array([band.error.value for band in errors.values()])
     common = float(np.median(found))
     sources = [(line, *_split(found + drawn, common, found - common)) for line, drawn in _sources(errors, accuracy)]
-    common_hz = combine(common, [replace(line, u=u) for line, u, _ in sources])
-    own = {
-        name: combine(float(found[i]) - common, [replace(line, u=float(us[i])) for line, _, us in sources])
-        for i, name in enumerate(errors)
-    }
+    middle = _middle(errors)
+    common_hz = combine(common, [_line(line, u, middle) for line, u, _ in sources])
+    own = {}
+    for i, (name, band) in enumerate(errors.items()):
+        budget = [_line(line, float(us[i]), [*middle, band.error]) for line, _, us in sources]
+        own[name] = combine(float(found[i]) - common, [*budget, *_moving(band)])
     tolerances = [band.tolerance_hz for band in errors.values() if band.tolerance_hz is not None]
     return Dial(
         result(common_hz, min(tolerances, default=None), Sense.WITHIN),
         {name: result(value, None, Sense.WITHIN) for name, value in own.items()},
     )
+
+
+def _middle(errors: Mapping[str, BandError]) -> list[Measured]:
+    """The error or the two errors that the median is made of."""
+    ordered = sorted((band.error for band in errors.values()), key=lambda error: error.value)
+    half = (len(ordered) - 1) // 2
+    return ordered[half : len(ordered) - half]
+
+
+def _line(line: Component, u: float, noise_of: Sequence[Measured]) -> Component:
+    """A source's line in one budget; scatter is known as well as that of the bands it is mostly made of."""
+    if line.evaluated == "B" or not line.dof:
+        return replace(line, u=u)
+    return replace(line, u=u, dof=combine(0.0, [Component(error.u, error.dof) for error in noise_of]).dof)
 
 
 def _split(errors: Array, common: float, own: Array) -> tuple[float, Array]:
@@ -71,29 +87,29 @@ def _sources(errors: Mapping[str, BandError], accuracy: Accuracy) -> Iterator[tu
     bands, rng = list(errors.values()), np.random.default_rng(DRAWS)
     places = np.array([band.expected_hz for band in bands])
     one = (2 * np.arange(DRAWS)[:, None] + 1) / DRAWS - 1  # evenly from -1 to 1: what is common is exact
-    known = [band.error for band in bands if math.isfinite(band.error.u)]
-    scatter = np.array([band.error.u if math.isfinite(band.error.u) else 0.0 for band in bands])
-    dof = min((error.dof for error in known), default=0.0)
-    noise = Component(0.0, dof, "scatter of the bands", "A")
-    if len(known) < len(bands):
-        scatter, noise = np.full(len(bands), math.inf), replace(noise, dof=0.0)
+    scatter = np.array([band.error.u for band in bands])
+    noise = Component(0.0, 1.0 if np.isfinite(scatter).all() else 0.0, "scatter of the bands", "A")
     yield noise, scatter * rng.standard_normal((DRAWS, len(bands)))
     limits = np.array([accuracy.limit(hz) for hz in places])
     if limits.any():
         yield Component(0.0, source=f"accuracy of {accuracy.channel}", shared=accuracy.shared), one * limits
     if accuracy.reference:
         source = f"calibration of the time base of {accuracy.channel}"
-        yield Component(0.0, source=source), accuracy.reference * places * rng.standard_normal((DRAWS, 1))
+        normal = np.array([NormalDist().inv_cdf((1 + float(x)) / 2) for x in one[:, 0]])[:, None]
+        yield Component(0.0, source=source), accuracy.reference * places * normal / np.sqrt(np.mean(normal**2))
     rounding = np.array([band.rounding_hz for band in bands])
     if rounding.any():
         yield (
             Component(0.0, source=f"resolution of {accuracy.channel}"),
             math.sqrt(3) * rounding * rng.uniform(-1, 1, (DRAWS, len(bands))),
         )
-    moving = np.array([band.moving_hz for band in bands])
-    if moving.any():
-        source = "frequencies still moving while the bands were keyed"
-        yield Component(0.0, source=source), moving * rng.uniform(-1, 1, (DRAWS, len(bands)))
+
+
+def _moving(band: BandError) -> list[Component]:
+    """In the band's own error only: were it the middle one, the others would tell where the middle is."""
+    if not band.moving_hz:
+        return []
+    return [Component(rectangular(band.moving_hz), source="the frequency still moving while the band was keyed")]
 
 
 def standing_out(own: Mapping[str, Result], tolerances_hz: Mapping[str, float | None]) -> list[str]:

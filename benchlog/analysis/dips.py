@@ -19,7 +19,10 @@ Mask = NDArray[np.bool_]
 MIN_READINGS = 5
 SIGMAS = 5.0  # robust standard deviations from what is around
 SHOULDERS = 2.5  # the same, for readings beside those
-FLOOR = 0.01  # of the level: what a coarse resolution may jump
+FLOOR = 0.01  # of the level
+STEPS = 2.5  # of the resolution, if that is more: noise of half a step jumps by one often, by three hardly ever
+COARSEST = 0.1  # of the level: what jumps by more is no step of a resolution
+ALIKE = 1e-9  # of the level: values closer than that are the same
 LONGEST = 1 / 6  # of the window: a longer one is no dip, but how the transmitter behaves
 MOST = 1 / 4  # of the readings; if more stand out, none does
 AT_AN_END = 2  # readings; more of them at an end of the window have not recovered, or never were on the curve
@@ -31,7 +34,7 @@ def spikes(t_s: Array, values: Array) -> Mask:
     """Which of (n,) readings stand out alone from those around them.
 
     Hampel's test on what is left after a straight line: farther from the median of the nearest five than 5 robust
-    standard deviations of such distances, and than 1 % of the level, so that a coarse resolution is no spike.
+    standard deviations of such distances, than 1 % of the level, and than 2.5 steps of readings that are rounded.
     """
     n = len(values)
     if n < MIN_READINGS:
@@ -46,9 +49,9 @@ def spikes(t_s: Array, values: Array) -> Mask:
 def dips(t_s: Array, values: Array) -> Mask:
     """Which of (n,) readings lie in short dips (or bumps), with their shoulders.
 
-    A dip is a run of readings farther than 5 robust standard deviations, and than 1 % of the level, from the straight
-    or exponential curve of least absolute deviations, which a minority of readings cannot move; it lasts at most a
-    sixth of the readings' span, and readings on the curve are on both sides of it.
+    A dip is a run of readings farther than 5 robust standard deviations, than 1 % of the level, and than 2.5 steps of
+    rounded readings, from the straight or exponential curve of least absolute deviations, which a minority of readings
+    cannot move; it lasts at most a sixth of the readings' span, and readings on the curve are on both sides of it.
     """
     n = len(values)
     none = np.zeros(n, dtype=bool)
@@ -134,4 +137,17 @@ def _robust_sd(away: Array) -> float:
 
 
 def _floor(values: Array) -> float:
-    return FLOOR * abs(float(np.median(values)))
+    """What readings may jump by without being odd: a share of the level, or what a coarse resolution makes them.
+
+    Readings that most often repeat would have no robust standard deviation, and each step would stand out.
+    """
+    level = abs(float(np.median(values)))
+    gaps = np.diff(np.unique(values))
+    gaps = gaps[gaps > ALIKE * level]
+    steps = STEPS * float(gaps.min()) if len(gaps) and _repeat(values, len(gaps)) else 0.0
+    return max(FLOOR * level, min(steps, COARSEST * level))
+
+
+def _repeat(values: Array, gaps: int) -> bool:
+    """Whether (n,) values lie on few enough different ones to be rounded: on average three on each."""
+    return 3 * (gaps + 1) <= len(values)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.dips import MIN_READINGS, dips, spikes
 from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line
+from benchlog.analysis.memory import memory
 from benchlog.analysis.uncertainty import combine, correlation_time, coverage_factor, rectangular
 from benchlog.model import Component, Measured
 
@@ -86,8 +87,7 @@ def fit_droop(
     start_s, stop_s = window
     if len(t_s) < MIN_READINGS or t_s[-1] - t_s[0] < MIN_SHARE * (stop_s - start_s):
         return None
-    kept = ~spikes(t_s, power_w)
-    kept[kept] = ~dips(t_s[kept], power_w[kept])
+    kept = belonging(t_s, power_w)
     x, y = t_s[kept] - start_s, power_w[kept]
     if len(x) < MIN_READINGS:
         return None
@@ -107,6 +107,13 @@ def fit_droop(
     )
 
 
+def belonging(t_s: Array, power_w: Array) -> NDArray[np.bool_]:
+    """Which of (n,) readings a curve must follow: all but single spikes and short dips."""
+    kept = ~spikes(t_s, power_w)
+    kept[kept] = ~dips(t_s[kept], power_w[kept])
+    return kept
+
+
 def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
     """What a quantity loses between x = 0 and x = ``lasts``, in percent of what it had at 0.
 
@@ -120,7 +127,7 @@ def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
     less the shape's own, is the line "shape of the curve".
     """
     line, bent = fit_line(x, y), fit_exponential(x, y) if len(x) >= FOR_A_BEND else None
-    taken, other, doubt = _read(line, lasts), _read(bent, lasts) if bent is not None else None, 0.0
+    taken, other, doubt = _read(line, x, lasts), _read(bent, x, lasts) if bent is not None else None, 0.0
     if bent is not None:
         behind = _behind(bent, line)
         if behind < -MARGIN:
@@ -135,7 +142,7 @@ def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
         if extra > 0:
             lines.append(Component(math.sqrt(extra), taken.dof, "shape of the curve: straight or exponential", "A"))
     return Fall(
-        taken.start, taken.end, taken.tau, taken.percent, tuple(lines), _time_constant(taken, scatter), taken.fit.sd
+        taken.start, taken.end, taken.tau, taken.percent, tuple(lines), _time_constant(taken, x, scatter), taken.fit.sd
     )
 
 
@@ -147,7 +154,7 @@ def of_the_meter(found: Fall, accuracy: Accuracy | None) -> list[Component]:
     if accuracy.offset:
         u = -found.percent / found.start * rectangular(accuracy.offset)
         lines.append(Component(u, source=f"zero of {accuracy.channel}", shared=accuracy.shared))
-    if (step := rounding(accuracy.resolution, found.sd)) > 0:
+    if (step := rounding(accuracy.resolution, unrounded(found.sd, accuracy.resolution))) > 0:
         sensitivity = 100 / found.start
         at_start, at_end = sensitivity * step * found.end / found.start, sensitivity * step
         lines.append(Component(at_start, source=f"resolution of {accuracy.channel}, at the start"))
@@ -155,7 +162,12 @@ def of_the_meter(found: Fall, accuracy: Accuracy | None) -> list[Component]:
     return lines
 
 
-def _time_constant(taken: _Reading, scatter: str) -> Measured | None:
+def unrounded(sd: float, step: float) -> float:
+    """The noise that readings had before they were rounded to ``step``: what scatters besides, step / sqrt(12)."""
+    return math.sqrt(max(sd**2 - step**2 / 12, 0.0))
+
+
+def _time_constant(taken: _Reading, x: Array, scatter: str) -> Measured | None:
     """The time constant with its uncertainty; None where the points show that the curve bends, but not how fast.
 
     Noise moves the rate 1 / tau about evenly to both sides, down to none, which is a straight line; U is half the width
@@ -164,7 +176,7 @@ def _time_constant(taken: _Reading, scatter: str) -> Measured | None:
     """
     if taken.tau is None:
         return None
-    u, dof = _fit_uncertainty(taken.fit, np.array([0.0, 0.0, 1 / taken.tau]))  # of ln tau, to first order as of 1/tau
+    u, dof = _fit_uncertainty(taken.fit, x, np.array([0.0, 0.0, 1 / taken.tau]))  # of ln tau, first order as of 1/tau
     half = u * coverage_factor(dof)
     if not half <= MOST_OF_TAU:
         return None
@@ -182,7 +194,7 @@ class _Reading:
     dof: float
 
 
-def _read(fit: Fit, lasts: float) -> _Reading | None:
+def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
     """The fall a fitted curve shows; None where it does not start above zero."""
     if len(fit.b) == 2:
         tau = None
@@ -195,18 +207,29 @@ def _read(fit: Fit, lasts: float) -> _Reading | None:
         start, end = float(fit.b[0] + fit.b[1]), float(fit.b[0] + fit.b[1] * left)
     if start <= 0:
         return None
-    u, dof = _fit_uncertainty(fit, np.array([100 * end / start**2, -100 / start]) @ ends)
+    u, dof = _fit_uncertainty(fit, x, np.array([100 * end / start**2, -100 / start]) @ ends)
     return _Reading(fit, start, end, tau, 100 * (start - end) / start, u, dof)
 
 
-def _fit_uncertainty(fit: Fit, gradient: Array) -> tuple[float, float]:
-    """(u, dof) of a function of the parameters, the readings' correlation allowed for."""
+def _fit_uncertainty(fit: Fit, x: Array, gradient: Array) -> tuple[float, float]:
+    """(u, dof) of a function of the parameters, the points' memory allowed for."""
+    if (remembered := memory([(fit.residuals, len(fit.b))])) is not None:
+        variance, dof = remembered.of_sum([slopes(fit, x) @ (fit.covariance * (fit.dof / fit.rss) @ gradient)])
+        return math.sqrt(variance), dof
     n, fitted = len(fit.residuals), len(fit.b)
     n_eff = n / correlation_time(fit.residuals, fitted)
     dof = max(n_eff - fitted, 1.0)
     # White noise would give rss / (n - fitted) per reading and n readings; it is rss / n * n_eff / dof, and n_eff.
     widening = (fit.dof / dof) if fit.dof else 1.0
     return math.sqrt(float(gradient @ fit.covariance @ gradient) * widening), dof
+
+
+def slopes(fit: Fit, x: Array) -> Array:
+    """(n, p) what each parameter moves the curve by."""
+    if len(fit.b) == 2:
+        return np.column_stack([np.ones_like(x), x])
+    left = np.exp(-x / fit.b[2])
+    return np.column_stack([np.ones_like(x), left, fit.b[1] * left * x / fit.b[2] ** 2])
 
 
 def _behind(bent: Fit, line: Fit) -> float:

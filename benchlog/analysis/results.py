@@ -162,7 +162,7 @@ class BandResult:
     drift_hz_per_h: Result
     settled_after_s: float | None
     power_kind: Literal["pep", "mean", "carrier"] = "mean"  # what power_w states (ITU RR 1.157 to 1.159)
-    droop_tau_s: Result = _UNMEASURED  # time constant of the worst key-down's droop, where that is exponential
+    droop_tau_s: Result = _UNMEASURED  # time constant that the key-downs have in common, where they bend enough to tell
     run_droop_percent: Result = _UNMEASURED  # from the first key-down to the last
     run_droop_tau_s: Result = _UNMEASURED
     swr: Result = _UNMEASURED

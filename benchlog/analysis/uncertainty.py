@@ -95,12 +95,11 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     square_sum = float(residuals @ residuals)
     if n < SHOWS_CORRELATION or square_sum <= 0:
         return 1.0
-    total = 0.0
-    for k in range(1, n):
-        r = float(residuals[:-k] @ residuals[k:]) / square_sum
-        if r <= 0:
-            break
-        total += (1 - k / n) * r
+    # All lags at once (Wiener-Khinchin); twice the length, so that the ends do not meet.
+    spectrum = np.abs(np.fft.rfft(residuals, 2 * n)) ** 2
+    r = np.fft.irfft(spectrum, 2 * n)[1:n] / square_sum
+    up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else n - 1
+    total = float(((1 - np.arange(1, n) / n) * r)[:up_to].sum())
     shrunk = 1 - (2 + 2 * fitted) / n
     rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
@@ -221,9 +220,9 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     """The largest of several values; None of none.
 
     The largest of n alike is likely one that its error made so. With the errors' standard uncertainty the same, it is
-    off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its type A
-    lines are widened by c / k. n counts those that trail it by no more than 3 combined standard uncertainties; where
-    one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
+    off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its lines are
+    widened by c / k, but for errors that all of them share. n counts those that trail it by no more than 3 combined
+    standard uncertainties; where one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
     """
     if not found:
         return None
@@ -241,7 +240,7 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     return combine(
         most.value,
         [
-            replace(line, u=line.u * wider, source=line.source + words) if line.evaluated == "A" else line
+            replace(line, u=line.u * wider, source=line.source + words) if not line.shared else line
             for line in most.budget
         ],
     )

@@ -79,6 +79,18 @@ def test_a_coarse_resolution_is_no_spike():
     assert fit_droop(T, np.full_like(T, 100.0), WINDOW).percent.value == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.parametrize("share", [0.2, 0.3, 0.4])
+def test_readings_that_a_coarse_resolution_repeats_stay(share):
+    rng, t = np.random.default_rng(12), np.arange(0.1, 22.0, 0.2)
+    step = 2.0  # 2 % of the level: most readings are on one tread, and the others have not left the curve
+    power = np.round((100.3 - 0.05 * t + share * step * rng.standard_normal(len(t))) / step) * step
+    assert fit_droop(t, power, (0.0, 22.0)).left_out == 0
+    power[50] = 160.0
+    assert fit_droop(t, power, (0.0, 22.0)).left_out == 1
+    still = np.where(np.arange(len(t)) == 50, 160.0, 100.0)
+    assert fit_droop(t, still, (0.0, 22.0)).left_out == 1
+
+
 def test_the_meters_offset_counts_and_its_gain_cancels():
     """d(percent)/d(offset) = -percent / start: 12.5 W on 100 W leaves 8 % uncertain by 8 x 0.125 / sqrt 3."""
     power = 100 - 8 / 17 * T  # 8 % droop, no noise

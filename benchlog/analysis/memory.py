@@ -1,0 +1,87 @@
+"""How the noise of readings hangs together, and what it then does to anything that is linear in them.
+
+The noise is taken as part white and part first-order autoregressive: r_k = a rho**k. How much of each nobody knows, so
+that every a and rho of a grid is weighed by how likely it makes the residuals, and what follows is the mean over them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SHOWS_MEMORY = 60  # readings; with fewer, what is weighed is mostly the grid itself
+SHARES = (0.25, 0.5, 0.75, 1.0)  # of the variance that is not white
+LENGTHS = 8  # correlation lengths tried
+SHORTEST, LONGEST = 0.5, 1 / 8  # readings; of the readings of the longest window
+WHITE = 0.6  # prior weight of noise without memory
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """A grid of G kinds of noise: r_k = share exp(-k / length), what each makes the variance, and its weight."""
+
+    share: Array  # (G,)
+    length: Array  # (G,) readings
+    variance: Array  # (G,) of one reading
+    weight: Array  # (G,) sums to 1
+    dof: float  # of each variance
+
+    def of_sum(self, parts: Sequence[Array]) -> tuple[float, float]:
+        """(variance, dof) of the sum of w e, for weights w (n,) of each window's readings; windows are independent.
+
+        Each noise of the grid leaves a scaled inverse chi-square of ``dof``; what all of them leave together is taken
+        for one too, with the same mean and variance of the logarithm: so dof counts that the memory is not known.
+        """
+        each = np.zeros(len(self.share))
+        for part in parts:
+            lags = np.correlate(part, part, "full")[len(part) - 1 :]
+            tied = np.exp(-np.arange(1, len(part)) / self.length[:, None]) @ lags[1:]
+            each += lags[0] + 2 * self.share * tied
+        each *= self.variance
+        if not each.min() > 0:
+            return 0.0, self.dof
+        mean = float(self.weight @ np.log(each))
+        spread = float(self.weight @ np.log(each) ** 2) - mean**2
+        dof = max(2 / (max(spread, 0.0) + 2 / self.dof), 1.0)
+        return math.exp(mean + 1 / self.dof - 1 / dof), dof
+
+
+def memory(windows: Sequence[tuple[Array, int]]) -> Memory | None:
+    """From residuals (n,) in order of time and the number of parameters fitted, of each window.
+
+    None where they are too few to show it, fewer than 60 in all, or perfect.
+    The likelihood is that of the residuals' cosine transform, whose terms are nearly independent with the noise's
+    spectrum as their variances (P. Whittle, Ark. Mat. 2 (1953) 423-434; the cosine form from memory). The first terms,
+    as many as there are parameters, are what the curve has taken, and say nothing. Of the variance all values are
+    alike likely on a logarithmic scale.
+    """
+    from scipy.fft import dct
+
+    spare = sum(len(residuals) - fitted for residuals, fitted in windows)
+    if sum(len(residuals) for residuals, _ in windows) < SHOWS_MEMORY or spare <= 0:
+        return None
+    longest = max(len(residuals) for residuals, _ in windows)
+    grid = np.array([(a, k) for a in SHARES for k in np.geomspace(SHORTEST, LONGEST * longest, LENGTHS)])
+    share, length = np.concatenate([[0.0], grid[:, 0]]), np.concatenate([[1.0], grid[:, 1]])
+    square, logs = np.zeros(len(share)), np.zeros(len(share))
+    rho = np.exp(-1 / length)[:, None]
+    for residuals, fitted in windows:
+        n = len(residuals)
+        if n <= fitted:
+            continue
+        at = np.cos(math.pi * np.arange(fitted, n) / n)
+        spectrum = 1 - share[:, None] + share[:, None] * (1 - rho**2) / (1 - 2 * rho * at + rho**2)
+        square += (1 / spectrum) @ np.asarray(dct(residuals, norm="ortho")[fitted:]) ** 2
+        logs += np.log(spectrum).sum(axis=1)
+    if not square.min() > 0:
+        return None
+    likely = -0.5 * logs - spare / 2 * np.log(square)
+    prior = np.array([WHITE, *[(1 - WHITE) / len(grid)] * len(grid)])
+    weight = prior * np.exp(likely - likely.max())
+    return Memory(share, length, square / spare, weight / weight.sum(), float(spare))
