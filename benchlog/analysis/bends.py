@@ -100,7 +100,8 @@ def _profile(tau: float, t_s: Array, y: Array) -> tuple[Array, Array]:
     """(residuals, what ln tau moves the curve by that a and b cannot follow), (n,) each."""
     x = np.exp(-t_s / tau)
     basis, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x]))
-    slope = float((x - x.mean()) @ y) / float((x - x.mean()) @ (x - x.mean()))
+    spread = float((x - x.mean()) @ (x - x.mean()))
+    slope = float((x - x.mean()) @ y) / spread if spread > 0 else 0.0
     moved = slope * x * t_s / tau
     return y - basis @ (basis.T @ y), moved - basis @ (basis.T @ moved)
 

@@ -100,7 +100,7 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     r = np.fft.irfft(spectrum, 2 * n)[1:n] / square_sum
     up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else n - 1
     total = float(((1 - np.arange(1, n) / n) * r)[:up_to].sum())
-    shrunk = 1 - (2 + 2 * fitted) / n
+    shrunk = max(1 - (2 + 2 * fitted) / n, 0.2)  # to first order in 1 / n: no use where little is left of it
     rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)

@@ -135,3 +135,24 @@ def test_scatter_needs_more_readings_than_the_curve_has_parameters():
     assert scatter(np.array([0.1, -0.1]), fitted=2) == Scatter(2, 0.0, 0.0, 2.0, 0.0, 0.0)
     assert scatter(np.array([0.1, -0.2, 0.1]), fitted=2).dof == 1
     assert expanded(Measured(0.0, scatter(np.zeros(2), fitted=2).u_mean, 0.0)) is None
+
+
+@pytest.mark.parametrize("fitted", [1, 2, 3, 4, 5])
+@pytest.mark.parametrize("n", range(10, 16))
+def test_few_readings_about_a_curve_of_many_parameters_have_a_correlation_time(n, fitted):
+    """Ten readings about a cubic once divided by zero."""
+    tau = correlation_time(np.random.default_rng(n).standard_normal(n), fitted)
+    assert 1 <= tau <= n / 2
+
+
+def test_all_lags_at_once_are_the_sums_of_each():
+    """Slow wander beneath white noise: the sum over lags is the larger of the two estimates."""
+    rng = np.random.default_rng(3)
+    residuals = rng.standard_normal(400) + np.sin(np.arange(400) / 9)
+    residuals -= residuals.mean()
+    square_sum, n, total = float(residuals @ residuals), len(residuals), 0.0
+    for k in range(1, n):
+        if (r := float(residuals[:-k] @ residuals[k:]) / square_sum) <= 0:
+            break
+        total += (1 - k / n) * r
+    assert correlation_time(residuals) == pytest.approx(1 + 2 * total, rel=1e-9)
