@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.results import Dial, Result
-from benchlog.analysis.uncertainty import combine, rectangular
+from benchlog.analysis.uncertainty import UNKNOWN, combine, rectangular
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Measured
 
@@ -22,6 +22,7 @@ STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard devi
 MATTERS = 1 / 5  # of a band's max_frequency_error
 MIN_DIAL_BANDS = 3
 DRAWS = 4000
+FAR_HZ = 1e12
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +72,15 @@ def _middle(errors: Mapping[str, BandError]) -> list[Measured]:
 
 def _line(line: Component, u: float, noise_of: Sequence[Measured]) -> Component:
     """A source's line in one budget; scatter is known as well as that of the bands it is mostly made of."""
-    if line.evaluated == "B" or not line.dof:
+    if line.evaluated == "B":
         return replace(line, u=u)
-    return replace(line, u=u, dof=combine(0.0, [Component(error.u, error.dof) for error in noise_of]).dof)
+    known = combine(0.0, [Component(error.u, error.dof) for error in noise_of])
+    return replace(line, u=u if math.isfinite(known.u) else UNKNOWN, dof=known.dof)
 
 
 def _split(errors: Array, common: float, own: Array) -> tuple[float, Array]:
     """By how much (root mean square) common and own, (bands,), of drawn errors (draws, bands) miss what was found."""
+    errors = np.nan_to_num(errors, posinf=FAR_HZ, neginf=-FAR_HZ)  # of bands whose scatter is unknown
     drawn = np.median(errors, axis=1, keepdims=True)
     return float(np.sqrt(np.mean((drawn - common) ** 2))), np.sqrt(np.mean((errors - drawn - own) ** 2, axis=0))
 
@@ -88,8 +91,7 @@ def _sources(errors: Mapping[str, BandError], accuracy: Accuracy) -> Iterator[tu
     places = np.array([band.expected_hz for band in bands])
     one = (2 * np.arange(DRAWS)[:, None] + 1) / DRAWS - 1  # evenly from -1 to 1: what is common is exact
     scatter = np.array([band.error.u for band in bands])
-    noise = Component(0.0, 1.0 if np.isfinite(scatter).all() else 0.0, "scatter of the bands", "A")
-    yield noise, scatter * rng.standard_normal((DRAWS, len(bands)))
+    yield Component(0.0, 1.0, "scatter of the bands", "A"), scatter * rng.standard_normal((DRAWS, len(bands)))
     limits = np.array([accuracy.limit(hz) for hz in places])
     if limits.any():
         yield Component(0.0, source=f"accuracy of {accuracy.channel}", shared=accuracy.shared), one * limits

@@ -121,7 +121,8 @@ def combine(value: float, budget: Iterable[Component]) -> Measured:
     for name in dict.fromkeys(line.shared for line in lines if line.shared):
         same = [line for line in lines if line.shared == name]
         parts.append((abs(sum(line.u for line in same)), min(line.dof for line in same)))
-    u = math.hypot(*(part for part, _ in parts))
+    # Without a degree of freedom nothing is known of a component, whatever its number.
+    u = UNKNOWN if any(part and not dof for part, dof in parts) else math.hypot(*(part for part, _ in parts))
     if u == 0 or not math.isfinite(u):
         return Measured(value, u, math.inf if u == 0 else 0.0, lines)
     shrink = sum((part / u) ** 4 / dof for part, dof in parts if part != 0 and math.isfinite(dof))
