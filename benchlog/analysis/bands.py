@@ -12,6 +12,7 @@ from benchlog.analysis.power import (
     delivered_power,
     dissipation,
     efficiency,
+    mean_of,
     power_kind,
     standing_wave_ratio,
     stated_power,
@@ -19,10 +20,10 @@ from benchlog.analysis.power import (
 from benchlog.analysis.results import BandResult, Result
 from benchlog.analysis.rundroop import RunDroop, run_droop
 from benchlog.analysis.stability import stability
-from benchlog.analysis.uncertainty import combine, largest, pool
+from benchlog.analysis.uncertainty import largest
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.analysis.warmup import warm_up
-from benchlog.model import Component, Measure, Measured
+from benchlog.model import Measured
 
 
 def band_result(heard: OnBand) -> BandResult:
@@ -63,15 +64,8 @@ def band_result(heard: OnBand) -> BandResult:
 
 
 def _frequency_error(heard: OnBand) -> Measured | None:
-    mean = pool(heard.windows("frequency"))
-    if mean is None:
-        return None
-    off_hz = mean.value - heard.band.expected_hz
-    return combine(off_hz, [*mean.budget, *_type_b(heard, "frequency", mean.value)])
-
-
-def _type_b(heard: OnBand, measure: Measure, value: float) -> list[Component]:
-    return heard.accuracy(measure).components(value, sd=heard.sd(measure), at_hz=heard.band.expected_hz)
+    mean = mean_of(heard, "frequency")
+    return None if mean is None else replace(mean, value=mean.value - heard.band.expected_hz)
 
 
 def _worst_droop(heard: OnBand, *, in_doubt: bool) -> Result:
