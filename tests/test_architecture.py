@@ -86,7 +86,7 @@ def test_modules_stay_short() -> None:
 def test_help_loads_nothing_heavy() -> None:
     """`benchlog --help` stays quick because none of these is imported for it (measured by scripts/bench)."""
     heavy = "numpy scipy matplotlib pyarrow pydantic pyvisa serial sqlite_utils rich jinja2 quantiphy fastapi uvicorn "
-    heavy += "apscheduler plotly"
+    heavy += "apscheduler plotly weasyprint"
     code = (
         "import sys; sys.argv=['benchlog','--help']\n"
         "from benchlog.cli import main\n"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 from rich import box
@@ -30,6 +30,9 @@ from benchlog.store.enter import enter
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoredSession, StoreReader
 from benchlog.store.starts import missed
+
+if TYPE_CHECKING:
+    from benchlog.report.pdf import Paper
 
 
 @click.command("sessions")
@@ -96,6 +99,8 @@ def _as_json(session: StoredSession, counts: dict[str, int]) -> dict[str, Any]:
 @store_option
 @json_option
 @click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write the record as one HTML file.")
+@click.option("--pdf", "pdf_path", type=click.Path(path_type=Path), help="Write the record as a PDF file.")
+@click.option("--paper", type=click.Choice(["a4", "letter"]), help="What the PDF is for; a4 unless said.")
 @click.option("--revision", type=click.IntRange(min=0), help="Not the newest revision, but this one; 0 is the first.")
 @click.option("--budget", is_flag=True, help="Print what each uncertainty is made of, instead of the record.")
 @click.option("--band", metavar="NAME", help="With --budget: of one band of the plan alone.")
@@ -104,25 +109,36 @@ def report_command(
     store_path: Path,
     as_json: bool,
     html_path: Path | None,
+    pdf_path: Path | None,
+    paper: Paper | None,
     revision: int | None,
     budget: bool,
     band: str | None,
 ) -> int:
-    """Print the record of SESSION (a number, or "last"), or write it as HTML.
+    """Print the record of SESSION (a number, or "last"), or write it as HTML or PDF.
 
-    Both HTML and JSON have the uncertainty budgets of all results; as a table they are printed with --budget.
+    All three, and JSON, have the uncertainty budgets of all results; as a table they are printed with --budget.
     Exit status 0 where every verdict passed, 1 where one failed or is undecided.
     """
-    if band is not None and (not budget or as_json or html_path is not None):
+    documents = [path for path in (html_path, pdf_path) if path is not None]
+    if paper is not None and pdf_path is None:
+        raise UsageError("--paper says what a PDF is for", where="--paper", cure="Give it together with --pdf.")
+    if band is not None and (not budget or as_json or documents):
         raise UsageError("--band picks the budgets to print", where="--band", cure="Give it together with --budget.")
     kept = record_of(store_path, session, revision)
-    if html_path is not None:
+    if documents:
         from benchlog.report import html
 
         page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
-        write_text(html_path, page)
+        if pdf_path is not None:
+            from benchlog.report import pdf
+
+            write_file(pdf_path, pdf.render(page, paper or "a4"))
+        if html_path is not None:
+            write_text(html_path, page)
         if not as_json:
-            click.echo(f"Record of session {kept.session.id} written to {html_path}")
+            for path in documents:
+                click.echo(f"Record of session {kept.session.id} written to {path}")
             return exit_status(kept)
     if budget and not as_json:
         return print_budgets(kept, band)
@@ -131,8 +147,13 @@ def report_command(
 
 def write_text(path: Path, text: str) -> None:
     """Raises UsageError where the file cannot be written."""
+    write_file(path, text.encode("utf-8"))
+
+
+def write_file(path: Path, content: bytes) -> None:
+    """Raises UsageError where the file cannot be written."""
     try:
-        path.write_text(text, encoding="utf-8")
+        path.write_bytes(content)
     except OSError as exc:
         raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), cure="Name another file.") from None
 

@@ -43,7 +43,8 @@ def print_budgets(kept: Kept, band: str | None) -> int:
 
 def _told(kept: Kept) -> int:
     if kept.altered:
-        click.echo("benchlog: the readings are not those the session ended with: their digest differs.", err=True)
+        where = f"`benchlog verify {kept.session.id}` tells where."
+        click.echo(f"benchlog: {endings.ALTERED} {where}", err=True)
     for line in differing(kept):
         click.echo(f"benchlog: {line}", err=True)
     return exit_status(kept)
@@ -52,7 +53,8 @@ def _told(kept: Kept) -> int:
 def ending(kept: Kept) -> str:
     """How the session ended, and which analysis of it this is, where there are several."""
     said = None if kept.session.ended_ns is None else kept.session.ending or ""
-    return endings.ending(said, kept.analysis.record.session.revision, differs=bool(kept.differing))
+    revision = kept.analysis.record.session.revision
+    return endings.ending(said, revision, differs=bool(kept.differing), altered=kept.altered)
 
 
 MOST_DIFFERENCES = 5

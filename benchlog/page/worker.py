@@ -64,7 +64,8 @@ def _document(kept: Kept) -> str:
     from benchlog.report.ending import ending
 
     said = None if kept.session.ended_ns is None else kept.session.ending or ""
-    told = ending(said, kept.analysis.record.session.revision, differs=bool(kept.differing))
+    revision = kept.analysis.record.session.revision
+    told = ending(said, revision, differs=bool(kept.differing), altered=kept.altered)
     return html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=told)
 
 

@@ -43,7 +43,7 @@ def bars(record: Record, quantity: str) -> Picture | None:
     height = 34 * len(bands) + 58
     names_px = min(120, 16 + 7 * max(len(band.band) for band in bands))
     with style():
-        figure, axes = canvas(PANEL, height, (names_px, 84, 38, 14))
+        figure, axes = canvas(PANEL, height, (names_px, 96, 38, 14))
         axes.grid(axis="y", visible=False)
         axes.grid(axis="x", color=GRID, linewidth=0.8)
         for row, result in enumerate(results):

@@ -6,21 +6,24 @@ from benchlog import __version__
 from benchlog.analysis.results import Revision
 from benchlog.report import words
 
+ALTERED = "The readings are not those the session ended with: their digest differs from the one kept then."
 
-def ending(said: str | None, revision: Revision | None, *, differs: bool) -> str:
+
+def ending(said: str | None, revision: Revision | None, *, differs: bool, altered: bool = False) -> str:
     """A sentence each.
 
     Args:
         said: what the session's end was told with; None where it has none.
         revision: the one analysed; None where the session was never revised.
         differs: this program works it out otherwise than it was recorded.
+        altered: the readings are not those the session ended with.
     """
     if said is None:
         told = "Not ended: it is still running, or was cut off."
     else:
         said = said or "ended"
         told = f"{said[0].upper()}{said[1:]}."
-    return f"{told} {_revised(revision, differs)}".strip()
+    return " ".join(part for part in (told, ALTERED if altered else "", _revised(revision, differs)) if part)
 
 
 def _revised(revision: Revision | None, differs: bool) -> str:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from benchlog.clock import rfc3339
 from tests.cli.conftest import benchlog
 from tests.report import samples
+from tests.report.written import imported
 
 
 @pytest.fixture(scope="module")
@@ -19,18 +19,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("report")
     keyed = [samples.Keyed(5, 20, 7.05e6 - 20, 141, 139), samples.Keyed(45, 20, 14.3e6 + 40, 126, 104)]
     session = samples.session(samples.bench(), samples.plan(samples.FIVE[1:3]), keyed, lasts_s=75)
-    lines = ["time,channel,value"]
-    for name, raw in session.raw.items():
-        for t_ns, value, state in zip(raw.t_ns, raw.value, raw.state, strict=True):
-            if state == 0:
-                lines.append(f"{rfc3339(samples.STARTED_NS + int(t_ns), 9)},{name},{float(value)!r}")
-    (folder / "readings.csv").write_text("\n".join(lines) + "\n")
-    bench = session.bench.source.text.replace('driver = "any"', 'driver = "scpi"')
-    (folder / "bench.toml").write_text(bench)
-    (folder / "plan.toml").write_text(session.plan.source.text)
-    files = ("--bench", folder / "bench.toml", "--plan", folder / "plan.toml", "--store", folder / "s.benchlog")
-    benchlog("import", folder / "readings.csv", *files, status=0)
-    return folder / "s.benchlog"
+    return imported(folder, session)
 
 
 def test_budgets_of_all_results_or_of_one_band(store: Path) -> None:
