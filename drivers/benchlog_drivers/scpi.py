@@ -74,6 +74,8 @@ class Scpi:
             raise BadReply("this driver asks and does not listen: give the channel an `ask`")
         try:
             reply = self._talk.ask(question)
+            if (value := ieee488.plain_number(reply)) is not None:
+                return Answer({0: value}, reply.decode("ascii"))
             said = ieee488.contents(reply).decode("ascii", "backslashreplace").strip()
             return Answer(ieee488.numbers(said), said)
         except InstrumentError:

@@ -14,6 +14,7 @@ import contextlib
 import os
 import select
 import socket
+import struct
 from typing import Any, cast
 
 import pyvisa
@@ -55,7 +56,7 @@ def open_visa(
         if direct and (on_socket or serial):
             session = cast(Any, resource.visalib).sessions[resource.session]
             if on_socket:
-                return _SocketLink(resource, session.interface, fresh=not serial_server)
+                return _SocketLink(resource, session.interface, timeout_s, fresh=not serial_server)
             return PortLink(session.interface, close=resource.close)
         return _AnyLink(resource, timeout_s, read_end, paired=not (on_socket or serial))
     except BaseException:
@@ -68,24 +69,29 @@ class _SocketLink:
 
     paired = False
 
-    def __init__(self, resource: MessageBasedResource, peer: socket.socket, *, fresh: bool) -> None:
+    def __init__(self, resource: MessageBasedResource, peer: socket.socket, timeout_s: float, *, fresh: bool) -> None:
         if failed := peer.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
             raise OSError(failed, os.strerror(failed))
         self.fresh = fresh
-        self._resource, self._peer = resource, peer
-        peer.setblocking(False)
+        self._resource, self._peer, self._timeout_s = resource, peer, timeout_s
+        peer.settimeout(None)  # the kernel itself waits for a reply: one call where poll and recv are two
+        seconds, part = divmod(round(timeout_s * 1e6), 1_000_000)
+        peer.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, struct.pack("@ll", seconds, part))
         peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._poll = select.poll()
         self._poll.register(peer.fileno(), select.POLLIN)
 
     def send(self, data: bytes) -> None:
-        if self._peer.send(data) != len(data):  # a question is far smaller than any socket's buffer
+        if self._peer.send(data, socket.MSG_DONTWAIT) != len(data):  # a question is smaller than any buffer
             raise LinkLost("does not take the question")
 
     def receive(self, wait_s: float) -> bytes:
-        if not self._poll.poll(wait_s * 1000):
+        if wait_s != self._timeout_s and not self._poll.poll(wait_s * 1000):
             return b""
-        data = self._peer.recv(_CHUNK)
+        try:
+            data = self._peer.recv(_CHUNK)
+        except BlockingIOError:
+            return b""
         if not data:
             raise LinkLost("closed from the other side")
         return data

@@ -161,3 +161,17 @@ def test_any_bytes_have_an_end_or_none_or_are_bad(data: bytes) -> None:
             ieee488.contents(data[:at])
     except BadReply:
         pass
+
+
+REPLIES = st.one_of(
+    st.binary(max_size=20),
+    st.text("+-.0123456789eE_ naif#", max_size=14).map(str.encode),
+    st.floats().map(lambda value: f"{value:+.8E}".encode()),
+    st.sampled_from([b"9.9E37", b"-9.9E37", b"9.91E37", b"9.900001E37", b"1E999", b"nan", b"1_0", b"1e", b".", b""]),
+)
+
+
+@given(REPLIES)
+def test_the_quick_way_to_a_plain_number_is_the_slow_way_or_none(reply: bytes) -> None:
+    value = ieee488.plain_number(reply)
+    assert value is None or {0: value} == ieee488.numbers(ieee488.contents(reply).decode("ascii"))
