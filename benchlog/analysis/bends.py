@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.droop import MOST_OF_TAU, belonging, unrounded
-from benchlog.analysis.fits import FOR_A_BEND
+from benchlog.analysis.fits import FOR_A_BEND, shared_tau
 from benchlog.analysis.memory import memory
 from benchlog.analysis.uncertainty import combine, coverage_factor
 from benchlog.model import Component, Measured
@@ -22,8 +22,6 @@ from benchlog.model import Component, Measured
 Array = NDArray[np.float64]
 Window = tuple[Array, Array]  # s since its first reading, W; (n,) each
 
-TRIED = 80  # time constants
-LONGEST = 20.0  # of the longest window; beyond, the curve is straight
 DIFFER = 0.95  # of chi-square; key-downs that differ more differ in truth
 
 
@@ -41,9 +39,7 @@ def common_time_constant(windows: Sequence[Window], accuracy: Accuracy) -> Measu
     kept = [(t_s, y) for t_s, y in kept if len(t_s) >= FOR_A_BEND]
     if not kept:
         return None
-    span = max(float(t_s[-1]) for t_s, _ in kept)
-    step = min(float(np.diff(t_s).min()) for t_s, _ in kept)
-    tau = _least_squares(kept, step / 2, LONGEST * span)
+    tau = shared_tau([(t_s, y, np.ones_like(y)) for t_s, y in kept])
     if tau is None:
         return None
     bent = [_profile(tau, *one) for one in kept]
@@ -66,34 +62,6 @@ def _clean(t_s: Array, y: Array) -> Window:
         return t_s, y
     kept = belonging(t_s, y)
     return t_s[kept] - t_s[0], y[kept]
-
-
-def _left(log_tau: float, windows: Sequence[Window]) -> float:
-    """Sum of squares that the best a and b of each window leave."""
-    total = 0.0
-    for t_s, y in windows:
-        x = np.expm1(-t_s / math.exp(log_tau))
-        x = x - x.mean()
-        off = y - y.mean()
-        spread = float(x @ x)
-        slope = float(x @ off) / spread if spread > 0 else 0.0
-        away = off - slope * x
-        total += float(away @ away)
-    return total
-
-
-def _least_squares(windows: Sequence[Window], shortest: float, longest: float) -> float | None:
-    """None where the best is at an end: a step, or a straight line."""
-    from scipy.optimize import minimize_scalar
-
-    logs = np.linspace(math.log(shortest), math.log(longest), TRIED)
-    costs = [_left(float(one), windows) for one in logs]
-    best = int(np.argmin(costs))
-    if best in (0, TRIED - 1):
-        return None
-    around = (float(logs[best - 1]), float(logs[best + 1]))
-    found = minimize_scalar(_left, bounds=around, args=(windows,), method="bounded", options={"xatol": 1e-7})
-    return math.exp(float(found.x))
 
 
 def _profile(tau: float, t_s: Array, y: Array) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ reading the table's largest factor stands, as it does for the limits while a ses
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,8 +43,8 @@ class Corrected:
 
         A window's ends often fall on readings, give or take a rounding: a microsecond of slack takes them in always.
         """
-        i, j = np.searchsorted(self.t_s, from_s - 1e-6, "left"), np.searchsorted(self.t_s, to_s + 1e-6, "right")
-        return replace(self, t_s=self.t_s[i:j], value=self.value[i:j], state=self.state[i:j])
+        i, j = self.t_s.searchsorted(from_s - 1e-6, "left"), self.t_s.searchsorted(to_s + 1e-6, "right")
+        return Corrected(self.channel, self.measures, self.unit, self.t_s[i:j], self.value[i:j], self.state[i:j])
 
     def good(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """(t_s, value) of the good readings alone."""

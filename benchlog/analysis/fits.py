@@ -7,6 +7,7 @@ correlated readings scales them (``uncertainty.scatter``).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,75 +64,72 @@ def fit_line(x: Array, y: Array) -> Fit:
 def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | None:
     """y = b0 + b1 exp(-x / b2), b2 > 0; None where the data show no such curve.
 
-    For every b2 the best b0 and b1 follow by linear least squares, so a search over one number finds the
-    valley, and Gauss-Newton its floor: no starting values to guess wrong. b2 is sought between the smallest step
-    in x and 20 times its span; beyond, the curve is a step or a straight line.
-    Raises ValueError: fewer than 4 points.
+    b2 as ``shared_tau`` finds it: no starting values to guess wrong. Raises ValueError: fewer than 4 points.
     """
     if len(x) < 4:
         raise ValueError("an exponential with its uncertainty needs four points")
-    root = np.ones_like(y) if weights is None else np.sqrt(weights)
-    steps = np.diff(np.unique(x))
-    if len(steps) < 3:
+    weights = np.ones_like(y) if weights is None else weights
+    tau = shared_tau([(x, y, weights)])
+    if tau is None:
         return None
-    taus = np.geomspace(float(steps.min()) / 2, 20 * float(x.max() - x.min()), 60)
-    best = int(np.argmin(_costs(taus, x, y, root**2)))
-    if best in (0, len(taus) - 1):
-        return None  # no valley inside
-    linear, cost = _linear_part(taus[best], x, y, root)
-    b = np.array([*linear, taus[best]])
-    for _ in range(50):
-        step = np.linalg.lstsq(_slopes(b, x) * root[:, None], (y - _curve(b, x)) * root, rcond=None)[0]
-        while True:
-            trial = b + step
-            trial_cost = float(np.sum((root * (y - _curve(trial, x))) ** 2)) if trial[2] > 0 else math.inf
-            # The cost is flat at its floor: steps that its rounding hides still lead to it.
-            if trial_cost <= cost * (1 + 1e-13) or np.all(np.abs(step) <= 1e-15 * np.abs(b)):
-                break
-            step = step / 2
-        if not trial_cost <= cost * (1 + 1e-13):
-            break
-        done = bool(np.all(np.abs(step) <= 1e-12 * np.abs(trial)))
-        b, cost = trial, trial_cost
-        if done:
-            break
-    if not taus[0] < b[2] < taus[-1]:
-        return None
-    jacobian = _slopes(b, x) * root[:, None]
-    dof = len(x) - 3
-    triangle = np.linalg.qr(jacobian, mode="r")
+    root, falling = np.sqrt(weights), np.exp(-x / tau)
+    linear = np.linalg.lstsq(np.column_stack([root, root * falling]), root * y, rcond=None)[0]
+    residuals = y - linear[0] - linear[1] * falling
+    cost = float(residuals**2 @ weights)
+    slopes = np.column_stack([root, root * falling, root * linear[1] * falling * x / tau**2])
     try:
-        inverse = np.linalg.inv(triangle)
+        inverse = np.linalg.inv(np.linalg.qr(slopes, mode="r"))
     except np.linalg.LinAlgError:
         return None
-    return Fit(b, inverse @ inverse.T * (cost / dof), cost, dof, y - _curve(b, x))
+    return Fit(np.array([*linear, tau]), inverse @ inverse.T * (cost / (len(x) - 3)), cost, len(x) - 3, residuals)
 
 
-def _curve(b: Array, x: Array) -> Array:
-    return np.asarray(b[0] + b[1] * np.exp(-x / b[2]))
+def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
+    """The time constant of first-order exponentials through (x, y, weights), (n,) each, with a level and height each.
+
+    For every time constant the best levels and heights follow by linear least squares, so that a search over one
+    number finds the valley, and the root of the cost's slope its floor (variable projection: G. H. Golub, V. Pereyra,
+    SIAM J. Numer. Anal. 10 (1973) 413-432). It is sought between the smallest step in x and 20 times the longest span;
+    beyond, the curve is a step or a straight line. None where there is no valley, or no window has 4 different x.
+    """
+    from scipy.optimize import brentq
+
+    steps = [found for x, _, _ in windows if len(found := np.diff(np.unique(x))) >= 3]
+    if not steps:
+        return None
+    shortest, longest = min(float(one.min()) for one in steps), max(float(np.ptp(x)) for x, _, _ in windows)
+    taus = np.geomspace(shortest / 2, 20 * longest, 60)
+    off = [(x, y - weights @ y / weights.sum(), weights) for x, y, weights in windows]
+    best = int(np.argmin(np.sum([_costs(taus, *one) for one in off], axis=0)))
+    if best in (0, len(taus) - 1):
+        return None
+
+    def slope(log_tau: float) -> float:
+        return math.fsum(_slope(math.exp(log_tau), *one) for one in off)
+
+    around = math.log(taus[best - 1]), math.log(taus[best + 1])
+    if not slope(around[0]) < 0 < slope(around[1]):
+        return None
+    return math.exp(brentq(slope, *around, xtol=1e-15))
 
 
-def _slopes(b: Array, x: Array) -> Array:
-    falling = np.exp(-x / b[2])
-    return np.column_stack([np.ones_like(x), falling, b[1] * falling * x / b[2] ** 2])
+def _costs(taus: Array, x: Array, off: Array, weights: Array) -> Array:
+    """(k,) sums of weighted squares left by the best level and height at each of (k,) time constants."""
+    falling = np.exp(np.multiply.outer(-1 / taus, x))
+    falling -= (falling @ weights / weights.sum())[:, None]
+    along = falling @ (weights * off)
+    spread = np.square(falling, out=falling) @ weights
+    return np.asarray(off**2 @ weights - np.divide(along**2, spread, out=np.zeros_like(taus), where=spread > 0))
 
 
-def _costs(taus: Array, x: Array, y: Array, weights: Array) -> Array:
-    """(k,) sums of weighted squares left by the best b0 and b1 at each of (k,) time constants."""
-    falling = np.exp(-x / taus[:, None])
-    centred = falling - (falling @ weights / weights.sum())[:, None]
-    off = y - weights @ y / weights.sum()
-    spread = centred**2 @ weights
-    slopes = np.divide(centred @ (weights * off), spread, out=np.zeros_like(taus), where=spread > 0)
-    left: Array = (off - slopes[:, None] * centred) ** 2 @ weights
-    return left
-
-
-def _linear_part(tau: float, x: Array, y: Array, root: Array) -> tuple[Array, float]:
-    columns = np.column_stack([root, root * np.exp(-x / tau)])
-    b: Array = np.asarray(np.linalg.lstsq(columns, root * y, rcond=None)[0], dtype=np.float64)
-    misfit = root * y - columns @ b
-    return b, float(misfit @ misfit)
+def _slope(tau: float, x: Array, off: Array, weights: Array) -> float:
+    """Half of what that sum grows by with the logarithm of the time constant."""
+    falling = np.exp(-x / tau)
+    centred = falling - falling @ weights / weights.sum()
+    pull = weights * centred
+    spread = float(pull @ centred)
+    height = float(pull @ off) / spread if spread > 0 else 0.0
+    return -height * float((weights * (off - height * centred)) @ (falling * x)) / tau
 
 
 def theil_sen(x: Array, y: Array, apart: float = 0.0) -> tuple[float, float]:

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.accuracy import rounding
+from benchlog.analysis.accuracy import Accuracy, rounding
+from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
@@ -29,6 +30,31 @@ Array = NDArray[np.float64]
 SWR_RISE = 0.1  # less is no matter to any transmitter, and within what connectors do
 MIN_READINGS = 8
 FALSE_ALARMS = 0.002  # chance of a finding on a band whose match never changed, over all its key-downs
+
+
+@dataclass(frozen=True, slots=True)
+class Bridge:
+    """Both power channels on one band; what the reflected power is rounded to, and what that leaves in a mean."""
+
+    forward: Corrected
+    reflected: Corrected
+    of_forward: Accuracy
+    of_reflected: Accuracy
+    step_w: float
+    rounded_w: float
+
+    @classmethod
+    def of(cls, heard: OnBand) -> Bridge | None:
+        """None where the bench has not both."""
+        forward, reflected = measuring(heard.series, "forward-power"), measuring(heard.series, "reflected-power")
+        if forward is None or reflected is None:
+            return None
+        of_reflected = heard.accuracy("reflected-power")
+        # The smallest step between its readings: what they are rounded to, where that is coarse.
+        steps = np.diff(np.unique(heard.readings("reflected-power")[1]))
+        step_w = max(of_reflected.resolution, float(steps.min()) if len(steps) else 0.0)
+        rounded_w = rounding(step_w, heard.sd("reflected-power"))
+        return cls(forward, reflected, heard.accuracy("forward-power"), of_reflected, step_w, rounded_w)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +95,11 @@ class Change:
 
 def mismatch(heard: OnBand) -> Iterator[Finding]:
     """At most one finding for each: the worst rise within a key-down, and from the first key-down to the last."""
-    if measuring(heard.series, "reflected-power") is None:
+    bridge = Bridge.of(heard)
+    if bridge is None:
         return
-    inside = [change for k in heard.key_downs if (change := within(heard, k)) is not None]
-    over = between(heard, heard.key_downs[0], heard.key_downs[-1]) if len(heard.key_downs) > 1 else None
+    inside = [change for k in heard.key_downs if (change := within(bridge, k)) is not None]
+    over = between(bridge, heard.key_downs[0], heard.key_downs[-1]) if len(heard.key_downs) > 1 else None
     looked = max(len(inside) + (over is not None), 1)
     shown = [change for change in inside if change.shows(looked)]
     if shown:
@@ -81,25 +108,24 @@ def mismatch(heard: OnBand) -> Iterator[Finding]:
         yield _finding(heard, over, "from the first key-down to the last")
 
 
-def shares(heard: OnBand, key_down: KeyDown) -> tuple[Array, Array, Array] | None:
+def shares(bridge: Bridge, key_down: KeyDown) -> tuple[Array, Array, Array] | None:
     """(t_s, Pr / Pf, Pf) at the reflected power's readings in a window, (n,) each; Pf read off between its readings.
 
-    None without a window or either power, and where a reading was over range.
+    None without a window or readings of both powers, and where a reading was over range.
     """
-    forward, reflected = measuring(heard.series, "forward-power"), measuring(heard.series, "reflected-power")
-    if forward is None or reflected is None or key_down.window is None:
+    if key_down.window is None:
         return None
-    forward, reflected = forward.between(*key_down.window), reflected.between(*key_down.window)
-    t_s, back = reflected.good()
-    if forward.over_range() or reflected.over_range() or not len(t_s) or not len(forward.good()[0]):
+    forward, reflected = bridge.forward.between(*key_down.window), bridge.reflected.between(*key_down.window)
+    (t_s, back), sent = reflected.good(), forward.good()
+    if forward.over_range() or reflected.over_range() or not len(t_s) or not len(sent[0]):
         return None
-    out = np.interp(t_s, *forward.good())
+    out = np.interp(t_s, *sent)
     return (t_s, back / out, out) if np.all(out > 0) else None
 
 
-def within(heard: OnBand, key_down: KeyDown) -> Change | None:
+def within(bridge: Bridge, key_down: KeyDown) -> Change | None:
     """The change from a window's start to its end, read from a fitted curve."""
-    found = shares(heard, key_down)
+    found = shares(bridge, key_down)
     if found is None or key_down.window is None:
         return None
     t_s, share, out_w = found
@@ -111,7 +137,7 @@ def within(heard: OnBand, key_down: KeyDown) -> Change | None:
     first_w, last_w = ends[0] if ends else (float(out_w[0]), float(out_w[-1]))
     if not (first_w > 0 and last_w > 0):
         return None
-    return _change(heard, Returned(before, first_w), Returned(after, last_w), [noise], key_down.window)
+    return _change(bridge, Returned(before, first_w), Returned(after, last_w), [noise], key_down.window)
 
 
 def fit_bend(t_s: Array, y: Array, window: tuple[float, float]) -> tuple[tuple[float, float], Component] | None:
@@ -135,17 +161,17 @@ def fit_bend(t_s: Array, y: Array, window: tuple[float, float]) -> tuple[tuple[f
     return (float(parameters[0]), float(parameters.sum())), Component(100 * u, noise.dof, source, "A")
 
 
-def between(heard: OnBand, first: KeyDown, last: KeyDown) -> Change | None:
+def between(bridge: Bridge, first: KeyDown, last: KeyDown) -> Change | None:
     """The change from one key-down's mean to another's."""
-    means = [_mean(heard, key_down) for key_down in (first, last)]
+    means = [_mean(bridge, key_down) for key_down in (first, last)]
     if means[0] is None or means[1] is None or first.window is None or last.window is None:
         return None
     noise = [Component(100 * u, dof, "scatter of a key-down", "A") for u, dof in (one.scatter for one in means if one)]
-    return _change(heard, means[0], means[1], noise, (first.window[0], last.window[1]))
+    return _change(bridge, means[0], means[1], noise, (first.window[0], last.window[1]))
 
 
-def _mean(heard: OnBand, key_down: KeyDown) -> Returned | None:
-    found = shares(heard, key_down)
+def _mean(bridge: Bridge, key_down: KeyDown) -> Returned | None:
+    found = shares(bridge, key_down)
     if found is None:
         return None
     _, share, out_w = found
@@ -155,10 +181,10 @@ def _mean(heard: OnBand, key_down: KeyDown) -> Returned | None:
 
 
 def _change(
-    heard: OnBand, first: Returned, last: Returned, noise: list[Component], span: tuple[float, float]
+    bridge: Bridge, first: Returned, last: Returned, noise: list[Component], span: tuple[float, float]
 ) -> Change:
     """With what zeros, gains and resolutions leave open: d(Pr / Pf) is dPr / Pf - (Pr / Pf) dPf / Pf."""
-    forward, reflected = heard.accuracy("forward-power"), heard.accuracy("reflected-power")
+    forward, reflected = bridge.of_forward, bridge.of_reflected
     rise = 100 * (last.share - first.share)
     by_reflected = 100 * (1 / last.forward_w - 1 / first.forward_w)
     by_forward = -100 * (last.share / last.forward_w - first.share / first.forward_w)
@@ -169,19 +195,11 @@ def _change(
         Component(rectangular(reflected.gain) * rise, source=f"gain of {reflected.channel}"),
         Component(rectangular(forward.gain) * rise, source=f"gain of {forward.channel}"),
     ]
-    # Each end is rounded by itself.
-    step_w = max(reflected.resolution, _step(heard))
-    if (u := rounding(step_w, heard.sd("reflected-power"))) > 0:
-        ends = (100 * u / end.forward_w for end in (first, last))
+    if bridge.rounded_w > 0:  # each end by itself
+        ends = (100 * bridge.rounded_w / end.forward_w for end in (first, last))
         budget += [Component(end, source=f"resolution of {reflected.channel}") for end in ends]
-    return Change(first, last, combine(rise, budget), 200 * step_w / min(first.forward_w, last.forward_w), *span)
-
-
-def _step(heard: OnBand) -> float:
-    """The smallest step between the reflected power's readings: what it is rounded to, where it is rounded coarsely."""
-    _, watts = heard.readings("reflected-power")
-    steps = np.diff(np.unique(watts))
-    return float(steps.min()) if len(steps) else 0.0
+    step_percent = 200 * bridge.step_w / min(first.forward_w, last.forward_w)
+    return Change(first, last, combine(rise, budget), step_percent, *span)
 
 
 def _finding(heard: OnBand, change: Change, when: str) -> Finding:
