@@ -7,27 +7,31 @@ session's drift from pass to pass into the columns, and leaves each band its own
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import rounding
+from benchlog.analysis.course import common_course
 from benchlog.analysis.dial import BandError
 from benchlog.analysis.fits import fit_line
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.polish import median_polish
-from benchlog.analysis.uncertainty import WindowMean, combine, correlation_time, pool
+from benchlog.analysis.uncertainty import UNKNOWN, WindowMean, combine, correlation_time, pool
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
 
-# The variance of a median of so many over that of their mean, in normal noise: from 10 million draws of each.
-MEDIAN = {1: 1.0, 2: 1.0, 3: 1.346, 4: 1.192, 5: 1.434, 6: 1.289, 7: 1.473, 8: 1.345}
+# The variance of a band's own in a polished table of so many passes over that of their mean, in normal noise: from
+# 6,000 tables of 3 to 9 bands each. A column's median is a little of each band's error, so that it is more than that of
+# a lone median.
+POLISHED = {1: 1.0, 2: 1.0, 3: 1.39, 4: 1.27, 5: 1.48, 6: 1.39, 7: 1.52, 8: 1.45}
 SHOWS = 3.0  # standard uncertainties by which a slope must differ from the other bands' to count
 MIN_BANDS = 3
-ROUNDS = 10  # of taking the drift between passes out of the bands keyed before and after their middle
+DISAGREE = 0.05  # chance that an F test takes equal variances for different ones
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +61,33 @@ def band_errors(heard: Mapping[str, OnBand]) -> dict[str, BandError]:
     }
 
 
-def passes(heard: Mapping[str, OnBand]) -> list[dict[str, list[tuple[float, WindowMean]]]]:
-    """The bands' windows with frequency readings, (middle_s, mean) each, by pass.
+class Keyed(NamedTuple):
+    """One key-down with frequency readings."""
 
-    A pass ends where a band comes up again after another.
-    """
-    keyed = sorted(
-        ((k.start_s + k.stop_s) / 2, name, mean)
-        for name, one in heard.items()
-        for k in one.key_downs
-        if (mean := k.means.get("frequency")) is not None and mean.n
-    )
-    found: list[dict[str, list[tuple[float, WindowMean]]]] = []
+    middle_s: float
+    band: str
+    read_s: float  # mean time of the readings
+    mean: WindowMean
+
+
+def passes(heard: Mapping[str, OnBand]) -> list[dict[str, list[Keyed]]]:
+    """The key-downs with frequency readings, by pass and band. A pass ends where a band comes up after another."""
+    keyed = sorted(one for name, band in heard.items() for one in _keyed(name, band))
+    found: list[dict[str, list[Keyed]]] = []
     before = ""
-    for at_s, name, mean in keyed:
-        if not found or (name in found[-1] and name != before):
+    for one in keyed:
+        if not found or (one.band in found[-1] and one.band != before):
             found.append({})
-        found[-1].setdefault(name, []).append((at_s, mean))
-        before = name
+        found[-1].setdefault(one.band, []).append(one)
+        before = one.band
     return found
+
+
+def _keyed(name: str, band: OnBand) -> Iterator[Keyed]:
+    windowed = [k for k in band.key_downs if k.window]
+    for k, (t_s, _) in zip(windowed, band.per_window("frequency"), strict=True):
+        if len(t_s):
+            yield Keyed((k.start_s + k.stop_s) / 2, name, float(t_s.mean()), k.means["frequency"])
 
 
 def _rounding(one: OnBand) -> float:
@@ -88,59 +100,83 @@ def _plain(one: OnBand) -> Measured:
     return Measured(mean.value - one.band.expected_hz, mean.u, mean.dof, mean.budget)
 
 
-def _polished(
-    heard: Mapping[str, OnBand], by_pass: Sequence[Mapping[str, list[tuple[float, WindowMean]]]]
-) -> dict[str, Measured]:
-    """Overall and row effect of each band; its uncertainty is what the cells scatter by, or disagree by if more."""
+def _polished(heard: Mapping[str, OnBand], by_pass: Sequence[Mapping[str, list[Keyed]]]) -> dict[str, Measured]:
+    """Overall and row effect of each band, once the table is free of the course that all bands take inside a pass."""
     table = np.full((len(heard), len(by_pass)), np.nan)
-    at_s, variances = np.full(table.shape, np.nan), np.zeros(table.shape)
+    read_s, middle_s, variances = table.copy(), table.copy(), table.copy()
     for column, cells in enumerate(by_pass):
         for row, (name, one) in enumerate(heard.items()):
-            if name in cells and (mean := pool([window for _, window in cells[name]])) is not None:
+            if name in cells and (mean := pool([keyed.mean for keyed in cells[name]])) is not None:
                 table[row, column] = mean.value - one.band.expected_hz
-                at_s[row, column] = np.mean([middle_s for middle_s, _ in cells[name]])
-                variances[row, column] = mean.u**2 if math.isfinite(mean.u) else 0.0
-    split = median_polish(table)
-    for _ in range(ROUNDS):
-        freed = table - _since(at_s, split.columns)
-        split = median_polish(freed)
-    there = np.isfinite(table)
-    free = max(int(there.sum()) - sum(table.shape) + 1, 1)
-    between = _left_over(freed) / free
+                variances[row, column] = mean.u**2 if math.isfinite(mean.u) else np.nan
+                sizes = [keyed.mean.n for keyed in cells[name]]
+                read_s[row, column] = np.average([keyed.read_s for keyed in cells[name]], weights=sizes)
+                middle_s[row, column] = np.mean([keyed.middle_s for keyed in cells[name]])
+    course = common_course(table, read_s, np.nanmedian(middle_s, axis=0))
+    freed = table - course.since
+    split = median_polish(freed)
+    noise = [_within(one, cells) for one, cells in zip(heard.values(), variances, strict=True)]
+    together = [row for row in range(len(heard)) if row != course.odd]
+    between = _left_over(freed[together])
+    differ = _differ(between, [noise[row] for row in together])
     errors = {}
     for row, name in enumerate(heard):
-        count = int(there[row].sum())
-        within = float(variances[row].sum()) / count
-        widening = MEDIAN.get(count, math.pi / 2) / count
-        if between > within:
-            words = f"what {count} passes disagree by"
-            line = Component(math.sqrt(between * widening), float(free), words, "A")
+        count = int(np.isfinite(table[row]).sum())
+        source = f"what {count} passes disagree by"
+        if row == course.odd:
+            found = _Variance(float(np.nansum(split.residuals[row] ** 2)) / (count - 1), count - 1.0)
+        elif differ or not noise[row].dof:
+            found = between
         else:
-            known = pool(heard[name].windows("frequency"))
-            dof = known.dof if known is not None else 0.0
-            line = Component(math.sqrt(within * widening), dof, f"scatter in {count} passes", "A")
-        errors[name] = combine(split.overall + float(split.rows[row]), [line])
+            found, source = _pooled(noise[row], between), f"scatter in {count} passes"
+        u = math.sqrt(found.value * POLISHED.get(count, math.pi / 2) / count) if found.dof else UNKNOWN
+        errors[name] = combine(split.overall + float(split.rows[row]), [Component(u, found.dof, source, "A")])
     return errors
 
 
-def _left_over(table: Array) -> float:
-    """Sum of squares about the additive fit by least squares, (r, c): a median's residuals overstate the noise."""
-    row, column = np.nonzero(np.isfinite(table))
-    design = np.column_stack([row[:, None] == np.arange(table.shape[0]), column[:, None] == np.arange(table.shape[1])])
-    values = table[row, column]
-    fitted = design @ np.linalg.lstsq(design.astype(float), values, rcond=None)[0]
-    return float(np.sum((values - fitted) ** 2))
+@dataclass(frozen=True, slots=True)
+class _Variance:
+    """Of one cell of the table; 0 degrees of freedom: nothing is known of it."""
+
+    value: float
+    dof: float
 
 
-def _since(at_s: Array, columns: Array) -> Array:
-    """(r, c) Hz by which the session had drifted at each key-down, from the middle of its pass on.
+def _within(one: OnBand, variances: Array) -> _Variance:
+    """What the scatter of a band's readings lets its cells scatter by."""
+    known = pool(one.windows("frequency"))
+    there = variances[np.isfinite(variances)]
+    return _Variance(float(there.mean()), known.dof) if known is not None and len(there) else _Variance(0.0, 0.0)
 
-    By straight lines between the passes' middles, the first and the last one carried on.
+
+def _differ(between: _Variance, within: Sequence[_Variance]) -> bool:
+    """Whether cells disagree by more than their readings' scatter lets them (F test).
+
+    Two estimates of one variance are otherwise pooled, for the larger of them would be too large.
     """
-    middles = np.nanmedian(at_s, axis=0)
-    slopes = np.diff(columns) / np.diff(middles)
-    piece = np.clip(np.searchsorted(middles, at_s) - 1, 0, len(slopes) - 1)
-    return np.asarray(columns[piece] + slopes[piece] * (at_s - middles[piece]) - columns)
+    from scipy import special
+
+    known = [one for one in within if one.dof]
+    dof = sum(one.dof for one in known)
+    usual = sum(one.dof * one.value for one in known) / dof if dof else 0.0
+    if not usual or not between.dof:
+        return bool(between.dof)
+    return bool(special.fdtrc(between.dof, dof, between.value / usual) < DISAGREE)
+
+
+def _pooled(one: _Variance, other: _Variance) -> _Variance:
+    dof = one.dof + other.dof
+    return _Variance((one.dof * one.value + other.dof * other.value) / dof, dof)
+
+
+def _left_over(table: Array) -> _Variance:
+    """About the additive fit by least squares, (r, c): a median's residuals overstate the noise."""
+    row, column = np.nonzero(np.isfinite(table))
+    design = np.column_stack([row[:, None] == np.unique(row), column[:, None] == np.unique(column)]).astype(float)
+    values = table[row, column]
+    fitted = design @ np.linalg.lstsq(design, values, rcond=None)[0]
+    dof = len(values) - design.shape[1] + 1
+    return _Variance(float(np.sum((values - fitted) ** 2)) / dof if dof > 0 else 0.0, float(max(dof, 0)))
 
 
 def _moving(heard: Mapping[str, OnBand]) -> dict[str, float]:
