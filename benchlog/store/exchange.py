@@ -21,6 +21,7 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.plan import Plan
 from benchlog.series import STATES
 from benchlog.store import rows
+from benchlog.store.bulk import Rows
 from benchlog.store.connection import open_or_create, trouble
 from benchlog.store.csv_rows import Column, read_csv
 from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
@@ -98,8 +99,8 @@ def export_parquet(reader: StoreReader, session_id: int, out: Path, *, force: bo
     ):
         for channel, table in zip(session.channels, found, strict=True):
             for start in range(0, len(table.t_ns), 10 * _CHUNK):
-                rows_of = slice(start, start + 10 * _CHUNK)
-                writer.write_table(_parquet_table(schema, session, channel, table, rows_of, notes))
+                some = table.part(slice(start, start + 10 * _CHUNK))
+                writer.write_table(_parquet_table(schema, session, channel, some, notes))
     return sum(len(table.t_ns) for table in found)
 
 
@@ -122,11 +123,11 @@ def _parquet_schema() -> Any:
 
 
 def _parquet_table(
-    schema: Any, session: StoredSession, channel: StoredChannel, found: Any, at: slice, notes: dict[int, Any]
+    schema: Any, session: StoredSession, channel: StoredChannel, found: Rows, notes: dict[int, Any]
 ) -> Any:
     import pyarrow as pa
 
-    note = found.note[at]
+    note = found.note
     used, index = np.unique(note, return_inverse=True)
 
     def words(of: list[str | None], places: Any) -> Any:
@@ -138,14 +139,14 @@ def _parquet_table(
 
     return pa.table(
         [
-            pa.array(session.started_ns + found.t_ns[at], pa.timestamp("ns", "UTC")),
+            pa.array(session.started_ns + found.t_ns, pa.timestamp("ns", "UTC")),
             same(channel.name),
-            pa.array(found.value[at], mask=note != 0),
+            pa.array(found.value, mask=note != 0),
             same(channel.unit),
             same(channel.measures),
             words([notes[n][0] for n in used.tolist()], index.astype(np.int32)),
             words([notes[n][1] for n in used.tolist()], index.astype(np.int32)),
-            pa.array(found.took_us[at]),
+            pa.array(found.took_us),
         ],
         schema=schema,
     )
