@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sqlite3
 import time
-from contextlib import closing, suppress
+from contextlib import closing
 from pathlib import Path
 
 from benchlog.clock import utc
 from benchlog.errors import StoreFailed
 from benchlog.store.connection import open_existing, trouble
+from benchlog.store.whole import make_folder, whole_file
 
 
 def back_up(store: Path, folder: Path, keep: int) -> Path:
@@ -20,36 +20,24 @@ def back_up(store: Path, folder: Path, keep: int) -> Path:
     In one step: it reads from one snapshot, which holds up nobody, while steps would begin anew at every commit.
     Raises StoreFailed, BadStore; a copy that is not whole is not left under a copy's name.
     """
-    name = f"{store.stem}-{utc(time.time_ns()):%Y%m%dT%H%M%SZ}{store.suffix}"
-    path = folder / name
-    draft = folder / f".{name}.draft"
+    of_store = rf"{re.escape(store.stem)}-\d{{8}}T\d{{6}}Z{re.escape(store.suffix)}"
+    path = folder / f"{store.stem}-{utc(time.time_ns()):%Y%m%dT%H%M%SZ}{store.suffix}"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        draft.unlink(missing_ok=True)
-        with trouble(draft, "copied"), closing(open_existing(store, write=False)) as source:
+        make_folder(folder)
+        with (
+            whole_file(path, kin=of_store) as draft,
+            trouble(draft, "copied"),
+            closing(open_existing(store, write=False)) as source,
+        ):
             with closing(sqlite3.connect(draft)) as copy:
                 source.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")  # so that the one file is all of it
                 said = copy.execute("PRAGMA quick_check").fetchone()[0]
             if said != "ok":
                 raise StoreFailed(f"the copy is not whole: {said}", where=str(draft), cure="Look at the disk.")
-        draft.replace(path)
-        _sync(folder)
-        pattern = re.compile(rf"{re.escape(store.stem)}-\d{{8}}T\d{{6}}Z{re.escape(store.suffix)}")
-        for old in sorted(p for p in folder.iterdir() if pattern.fullmatch(p.name))[:-keep]:
+        for old in sorted(p for p in folder.iterdir() if re.fullmatch(of_store, p.name))[:-keep]:
             old.unlink()
     except OSError as exc:
         why = exc.strerror or str(exc)
         raise StoreFailed(f"no backup: {why}", where=str(folder), cure="Look at the folder and its disk.") from None
-    finally:
-        with suppress(OSError):
-            draft.unlink(missing_ok=True)
     return path
-
-
-def _sync(folder: Path) -> None:
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -13,13 +13,14 @@ import stat
 import threading
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from urllib.parse import quote
 
 from benchlog.errors import BadStore, StoreFailed
 
 APPLICATION_ID = 0x424C6F67  # "BLog", in the file's header: how a store is told from any other SQLite file
+SYNCHRONOUS = "PRAGMA synchronous = FULL"  # on every connection that writes; why stands in the package's docstring
 BUSY_S = 5.0
 """How long begin, enter, import and readers wait for another program's lock."""
 
@@ -66,7 +67,7 @@ def trouble(path: Path, doing: str) -> Iterator[None]:
 
 
 def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float = BUSY_S) -> Connection:
-    """A connection to a store that is there: to write, one that is up to date, unless an ``older`` one will do.
+    """A connection to a store that is there: to write, an up-to-date one, unless an ``older`` or empty one will do.
 
     Raises: BadStore, the file unchanged; StoreFailed, when it cannot be reached or is locked.
     """
@@ -74,7 +75,7 @@ def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float
     with trouble(path, "opened"):
         connection = _read_only(path, busy_s)
         try:
-            if not _is_ours(connection, path):
+            if not _is_ours(connection, path) and not older:
                 raise BadStore("the file is empty", where=str(path), cure="A session or an import makes a store of it.")
             oldest = _newest() if write else _readable()
             if not older and (found := version(connection)) < oldest:
@@ -90,7 +91,7 @@ def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float
             raise
         connection.close()
         connection = _connect(uri(path, "rw"), path, busy_s)
-        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(SYNCHRONOUS)
         return connection
 
 
@@ -108,7 +109,9 @@ def open_or_create(path: Path, *, busy_s: float = BUSY_S) -> Connection:
     if not empty:
         return open_existing(path, write=True, older=True, busy_s=busy_s)
     with trouble(path, "created"):
-        return _connect(uri(path, "rwc"), path, busy_s)
+        connection = _connect(uri(path, "rwc"), path, busy_s)
+        connection.execute(SYNCHRONOUS)
+        return connection
 
 
 def version(connection: sqlite3.Connection) -> int:
@@ -133,14 +136,42 @@ def _read_only(path: Path, busy_s: float) -> Connection:
         return connection
     except BaseException as exc:
         connection.close()
+        extended = getattr(exc, "sqlite_errorcode", 0)
+        code = extended & 0xFF
+        if extended == sqlite3.SQLITE_READONLY_ROLLBACK and _begins_as_ours(path):
+            with closing(_connect(uri(path, "rw"), path, busy_s)) as half_made:
+                version(half_made)  # its program was cut off while it made the store: SQLite takes that back
+            return _connect(uri(path, "ro"), path, busy_s)
+        if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+            with suppress(sqlite3.Error):
+                return _alone(path, busy_s)
         # WAL wants its side files, and on a read-only medium they cannot be made. Without a log to
         # replay the file alone is the whole store, and nobody can be writing it.
         wal = path.with_name(path.name + "-wal")
-        code = getattr(exc, "sqlite_errorcode", 0) & 0xFF
         unreachable = code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
         if not unreachable or os.access(path.parent, os.W_OK) or (wal.exists() and wal.stat().st_size):
             raise
     return _connect(uri(path, "ro") + "&immutable=1", path, busy_s)
+
+
+def _alone(path: Path, busy_s: float) -> Connection:
+    """As the only user, who needs no side file: on a full disk there is no room for one. Others wait meanwhile."""
+    connection = _connect(uri(path, "rw"), path, busy_s)
+    try:
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+        version(connection)
+        return connection
+    except BaseException:
+        connection.close()
+        raise
+
+
+def _begins_as_ours(path: Path) -> bool:
+    """By its header (https://sqlite.org/fileformat2.html, 1.3); one that was not written yet is nobody else's."""
+    with path.open("rb") as file:
+        header = file.read(100)
+    return header[68:72] == APPLICATION_ID.to_bytes(4, "big") or not any(header)
 
 
 def _inode(path: Path) -> tuple[int, int]:

@@ -6,9 +6,8 @@ What ``export_csv`` writes, ``import_csv`` reads back to the same readings: time
 from __future__ import annotations
 
 import csv
-import os
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,7 @@ from benchlog.store.connection import open_or_create, trouble
 from benchlog.store.csv_rows import Column, read_csv
 from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
 from benchlog.store.schema import migrate
+from benchlog.store.whole import whole_file
 
 _CHUNK = 100_000
 
@@ -67,7 +67,7 @@ def export_csv(reader: StoreReader, session_id: int, out: Path, *, force: bool =
     value = np.concatenate([one.value for one in series])
     state = np.concatenate([one.state for one in series])
     order = np.lexsort((channel, t_ns))
-    with _written(out, force, reader.path) as part, part.open("w", newline="", encoding="utf-8") as file:
+    with _written(out, force, reader.path) as draft, draft.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\r\n")
         writer.writerow(("time", "channel", "value", "state"))
         for start in range(0, len(order), _CHUNK):
@@ -93,8 +93,8 @@ def export_parquet(reader: StoreReader, session_id: int, out: Path, *, force: bo
     found = reader.rows(session.channels)
     notes = reader.notes()
     with (
-        _written(out, force, reader.path) as part,
-        part.open("wb") as file,
+        _written(out, force, reader.path) as draft,
+        draft.open("wb") as file,
         parquet.ParquetWriter(file, schema) as writer,
     ):
         for channel, table in zip(session.channels, found, strict=True):
@@ -160,20 +160,14 @@ def _written(out: Path, force: bool, store: Path) -> Iterator[Path]:
     there = UsageError("this file is there already", where=str(out), cure="Name another, or say --force.")
     if out.exists() and not force:
         raise there
-    part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
-        yield part
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
-        if out.exists() and not force:  # somebody else's, made meanwhile
-            raise there
-        part.replace(out)
+        with whole_file(out) as draft:
+            yield draft
+            if out.exists() and not force:  # somebody else's, made meanwhile
+                raise there
     except OSError as exc:
         why = exc.strerror.lower() if exc.strerror else str(exc)
         raise BenchlogError(f"cannot be written: {why}", where=str(out), cure="Nothing was left there.") from exc
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
 
 
 def _as_rows(channel: int, column: Column, started_ns: int, notes: list[int]) -> Iterator[rows.Row]:

@@ -154,14 +154,13 @@ def migrate(connection: sqlite3.Connection, path: Path, steps: tuple[Step, ...] 
     with trouble(path, "brought up to date"):
         if version(connection) < len(steps):
             _take(connection, steps)
-        # These two are settings of the file and of the connection; neither can change inside a transaction.
+        # A setting of the file, which cannot change inside a transaction.
         if connection.execute("PRAGMA journal_mode = WAL").fetchone()[0] != "wal":
             raise StoreFailed(
                 "this file system cannot hold a store (no memory shared between programs, which WAL needs)",
                 where=str(path),
                 cure="Name a store on a disk of this computer.",
             )
-        connection.execute("PRAGMA synchronous = FULL")
 
 
 def _take(connection: sqlite3.Connection, steps: tuple[Step, ...]) -> None:

@@ -1,0 +1,65 @@
+"""SIGKILL: a work in a process of its own, killed at a moment that chance draws over the time the work takes."""
+
+from __future__ import annotations
+
+import random
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.crash.children import Folders, copied, started
+from tests.crash.judge import judge
+from tests.crash.works import Said, Work
+
+BEYOND = 1.05  # moments are drawn a little beyond the time a work took when nobody killed it
+
+
+@dataclass
+class Killed:
+    """What one SIGKILL showed."""
+
+    work: str
+    seed: int
+    after_s: float  # the work's beginning
+    said: Said
+    wrong: list[str]
+
+    @property
+    def in_time(self) -> bool:
+        """Before the work was done."""
+        return "done" not in self.said
+
+
+class Killer:
+    """Kills works, each in a folder of its own."""
+
+    def __init__(self, place: Path, folders: Folders) -> None:
+        self._place, self._folders = place, folders
+        self._takes_s: dict[str, float] = {}
+
+    def kill(self, work: Work, seed: int) -> Killed:
+        """One trial."""
+        after_s = random.Random(f"{work.name} {seed}").uniform(0, self.takes_s(work) * BEYOND)
+        with copied(self._folders.of(work, seed), self._place / "killed") as folder:
+            with started(work, folder, seed) as child:
+                deadline = time.monotonic() + after_s
+                while (left := deadline - time.monotonic()) > 0 and child.heard.poll(left) and child.hear():
+                    pass
+                child.process.kill()
+                said = child.hear_all()
+            wrong = [f"it ended by itself: {said['failed']}"] if "failed" in said else []
+            return Killed(work.name, seed, after_s, said, wrong + judge(work, folder, seed, said))
+
+    def takes_s(self, work: Work) -> float:
+        """How long it takes when nobody kills it; and then all of it has to be there."""
+        if work.name not in self._takes_s:
+            seed = work.kinds - 1
+            with copied(self._folders.of(work, seed), self._place / "killed") as folder:
+                with started(work, folder, seed) as child:
+                    began = time.monotonic()
+                    said = child.hear_all()
+                    self._takes_s[work.name] = time.monotonic() - began
+                wrong = judge(work, folder, seed, said)
+            assert "done" in said, said
+            assert not wrong, wrong
+        return self._takes_s[work.name]
