@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchlog.analysis.bends import common_time_constant
+from benchlog.analysis.droop import noise_shared
 from benchlog.analysis.frequency import drift, settled_after_s
 from benchlog.analysis.movement import key_down_drift
 from benchlog.analysis.onband import OnBand
@@ -74,7 +75,7 @@ def _worst_droop(heard: OnBand, *, in_doubt: bool) -> Result:
     fits = [k.droop for k in heard.key_downs if k.droop is not None]
     if not fits:
         return Result.missing(limit)
-    worst = largest([fit.percent for fit in fits], "key-downs")
+    worst = largest(noise_shared(fits), "key-downs")
     return _of_all(heard, result(worst, limit, Sense.AT_MOST, in_doubt=in_doubt))
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +27,15 @@ MARGIN = 2.0  # in AICc; what the exponential must be better by to be taken
 
 
 @dataclass(frozen=True, slots=True)
+class Noise:
+    """The points about a curve, and what they do to what is read from it."""
+
+    residuals: Array  # (n,)
+    parameters: int
+    weights: Array  # (n,) percent by which the fall is off for one unit in a point
+
+
+@dataclass(frozen=True, slots=True)
 class DroopFit:
     """The curve fitted over a window, and the droop read from it: 100 (start - end) / start."""
 
@@ -38,6 +48,7 @@ class DroopFit:
     percent: Measured
     time_constant: Measured | None = None  # tau_s with its uncertainty, where that is known well enough to tell
     left_out: int = 0  # readings in spikes and short dips, which the curve does not follow
+    noise: Noise | None = field(default=None, compare=False, repr=False)
 
     def curve(self, t_s: Array) -> Array:
         """Watts at session times (n,)."""
@@ -66,6 +77,7 @@ class Fall:
     lines: tuple[Component, ...]  # of percent
     time_constant: Measured | None
     sd: float  # of the points about the curve
+    noise: Noise | None  # None where the curve is perfect
 
 
 def fit_droop(
@@ -104,7 +116,30 @@ def fit_droop(
         percent=combine(found.percent, [*found.lines, *of_the_meter(found, accuracy)]),
         time_constant=found.time_constant,
         left_out=len(t_s) - len(x),
+        noise=found.noise,
     )
+
+
+def noise_shared(fits: Sequence[DroopFit]) -> list[Measured]:
+    """The percentages of a band's key-downs, their readings' noise known from all of them together.
+
+    The noise is taken to be one for all (as ``uncertainty.pool`` does): known from one key-down alone, it makes U
+    uncertain, and wider, where readings hang together.
+    """
+    remembered = memory([(fit.noise.residuals, fit.noise.parameters) for fit in fits if fit.noise is not None])
+    if len(fits) < 2 or remembered is None:
+        return [fit.percent for fit in fits]
+    shared = []
+    for fit in fits:
+        if fit.noise is None:
+            shared.append(fit.percent)
+            continue
+        variance, dof = remembered.of_sum([fit.noise.weights])
+        scatter, *others = fit.percent.budget
+        words = f"{scatter.source}, their noise as in {len(fits)} key-downs"
+        scatter = replace(scatter, u=math.sqrt(variance), dof=dof, source=words)
+        shared.append(combine(fit.percent.value, [scatter, *others]))
+    return shared
 
 
 def belonging(t_s: Array, power_w: Array) -> NDArray[np.bool_]:
@@ -141,8 +176,16 @@ def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
         extra = doubt * (other.u**2 - taken.u**2 + (other.percent - taken.percent) ** 2)
         if extra > 0:
             lines.append(Component(math.sqrt(extra), taken.dof, "shape of the curve: straight or exponential", "A"))
+    noise = Noise(taken.fit.residuals, len(taken.fit.b), taken.weights) if taken.weights is not None else None
     return Fall(
-        taken.start, taken.end, taken.tau, taken.percent, tuple(lines), _time_constant(taken, x, scatter), taken.fit.sd
+        start=taken.start,
+        end=taken.end,
+        tau=taken.tau,
+        percent=taken.percent,
+        lines=tuple(lines),
+        time_constant=_time_constant(taken, x, scatter),
+        sd=taken.fit.sd,
+        noise=noise,
     )
 
 
@@ -192,6 +235,7 @@ class _Reading:
     percent: float
     u: float
     dof: float
+    weights: Array | None  # (n,) of the points in the percentage
 
 
 def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
@@ -207,14 +251,23 @@ def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
         start, end = float(fit.b[0] + fit.b[1]), float(fit.b[0] + fit.b[1] * left)
     if start <= 0:
         return None
-    u, dof = _fit_uncertainty(fit, x, np.array([100 * end / start**2, -100 / start]) @ ends)
-    return _Reading(fit, start, end, tau, 100 * (start - end) / start, u, dof)
+    gradient = np.array([100 * end / start**2, -100 / start]) @ ends
+    u, dof = _fit_uncertainty(fit, x, gradient)
+    return _Reading(fit, start, end, tau, 100 * (start - end) / start, u, dof, _weights(fit, x, gradient))
+
+
+def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
+    """(n,) what one unit in each point does to a function of the parameters; None where the curve is perfect."""
+    if not fit.rss > 0 or not fit.dof:
+        return None
+    return np.asarray(slopes(fit, x) @ (fit.covariance * (fit.dof / fit.rss) @ gradient))
 
 
 def _fit_uncertainty(fit: Fit, x: Array, gradient: Array) -> tuple[float, float]:
     """(u, dof) of a function of the parameters, the points' memory allowed for."""
-    if (remembered := memory([(fit.residuals, len(fit.b))])) is not None:
-        variance, dof = remembered.of_sum([slopes(fit, x) @ (fit.covariance * (fit.dof / fit.rss) @ gradient)])
+    weights = _weights(fit, x, gradient)
+    if weights is not None and (remembered := memory([(fit.residuals, len(fit.b))])) is not None:
+        variance, dof = remembered.of_sum([weights])
         return math.sqrt(variance), dof
     n, fitted = len(fit.residuals), len(fit.b)
     n_eff = n / correlation_time(fit.residuals, fitted)

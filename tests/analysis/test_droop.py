@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.signal import lfilter
 
 from benchlog.analysis.accuracy import Accuracy
-from benchlog.analysis.droop import DroopFit, fit_droop, spikes
+from benchlog.analysis.droop import DroopFit, fit_droop, noise_shared, spikes
 from benchlog.analysis.fits import fit_exponential, fit_line, theil_sen
 from benchlog.analysis.rundroop import run_droop
 from benchlog.analysis.uncertainty import expanded
@@ -291,6 +291,43 @@ def test_a_bend_too_faint_to_time_is_not_timed():
     assert len(timed) < len(bent) / 2
     assert all(expanded(found)[0] < 2 * found.value for found in timed)
     assert all(fit.time_constant is None for fit in fits if fit.shape == "straight")
+
+
+# ---- the noise of a band's key-downs
+
+
+def test_noise_known_from_four_key_downs_makes_each_ones_interval_narrower_and_holds():
+    """60 bands of four key-downs; readings that hang together show by how much only in more than one window."""
+    curve = truth_of(17.0, 8.0, None)
+    rng = np.random.default_rng(24)
+    held, own, shared = 0, [], []
+    for _ in range(60):
+        fits = [fit_droop(T, curve(T) + correlated(rng, len(T), 0.6, 1.0), WINDOW) for _ in range(4)]
+        together = noise_shared(fits)
+        assert [one.value for one in together] == [fit.percent.value for fit in fits]
+        held += sum(abs(one.value - 8.0) <= expanded(one)[0] for one in together)
+        own += [expanded(fit.percent)[0] for fit in fits]
+        shared += [expanded(one)[0] for one in together]
+    assert 0.90 <= held / 240 <= 0.99
+    assert np.mean(shared) < 0.9 * np.mean(own)
+    assert np.std(shared) < 0.6 * np.std(own)
+
+
+def test_noise_that_too_few_readings_show_is_left():
+    fit = fit_droop(T, falling()(T) + noise(), WINDOW)
+    assert noise_shared([]) == []
+    assert noise_shared([fit]) == [fit.percent]
+    few = fit_droop(T[::8], (100 - 0.5 * T + noise())[::8], WINDOW)
+    assert noise_shared([few, few]) == [few.percent] * 2, "22 readings do not show how they hang together"
+
+
+def test_the_meters_zero_stays_in_when_noise_is_shared():
+    meter = Accuracy(offset=12.5, channel="power")
+    fits = [fit_droop(T, 100 - 0.5 * T + noise(seed=seed), WINDOW, meter) for seed in (1, 2)]
+    for fit, one in zip(fits, noise_shared(fits), strict=True):
+        assert one.budget[1:] == fit.percent.budget[1:]
+        assert one.budget[0].source.endswith("their noise as in 2 key-downs")
+        assert "zero of power" in [line.source for line in one.budget]
 
 
 # ---- over a run
