@@ -355,6 +355,7 @@ _CSV = b"time,channel,value,state\n2026-11-25T10:00:00Z,power,98.2,\n2026-11-25T
 _CSV_TOO = b"\xef\xbb\xbftime,value,channel\r\n2026-11-25T10:00:00.5+01:00,-1e3,power\r\n"
 _TEMPLATE = b'[transmitter]\nname = "x"\n[[band]]\nname = "30 m"\ndial = "10.12 MHz"\nmode = "cw"\nmin_power = "60 W"\n'
 _REPLIES = (b"\x0f98.2\n", b"\x031,2.5E0;+3\n", b"\x0f#2111.5,2.5,3.5\n", b'\x0f"a,b",9.91E37\n')
+_REPLIES += (b"\x0f1_0\n", b"\x0fnan\n", b"\x0f-inf,1\n", b"\x0f0x1\n", b"\x0f1e999\n")
 TARGETS = (
     Target("SCPI replies", scpi, _REPLIES),
     Target("SCPI error queue", error_queue, (b'-113,"Undefined header"', b'0,"No error"', b"+0")),
