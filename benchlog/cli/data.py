@@ -30,6 +30,7 @@ from benchlog.store.enter import enter
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoredSession, StoreReader
 from benchlog.store.starts import missed
+from benchlog.store.whole import whole_file
 
 if TYPE_CHECKING:
     from benchlog.report.pdf import Paper
@@ -151,9 +152,13 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_file(path: Path, content: bytes) -> None:
-    """Raises UsageError where the file cannot be written."""
+    """Whole, or what was there before stays. Raises UsageError where the file cannot be written."""
     try:
-        path.write_bytes(content)
+        if path.exists() and not path.is_file():  # a terminal, a pipe
+            path.write_bytes(content)
+            return
+        with whole_file(path) as draft:
+            draft.write_bytes(content)
     except OSError as exc:
         raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), cure="Name another file.") from None
 

@@ -25,6 +25,7 @@ def whole_file(path: Path, kin: str = "") -> Iterator[Path]:
     Args:
         kin: a pattern of names; what was left behind of them is cleared away, not only of ``path`` itself.
     """
+    path = path.resolve()  # where it is a link, what it names
     draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
     _clear_away(path.parent, kin or re.escape(path.name))
     try:

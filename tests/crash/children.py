@@ -11,7 +11,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from benchlog.errors import BenchlogError
-from tests.crash.works import NAMED, Said, Work
+from tests.crash.work import Said, Work
+from tests.crash.works import NAMED
 
 STARTS_S = 30.0
 Ear = Callable[[str, object], None]

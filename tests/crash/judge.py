@@ -9,30 +9,32 @@ from benchlog.store.reader import StoreReader
 from benchlog.store.recover import close_cut_off
 from benchlog.store.starts import prepare
 from tests.crash.source import as_row, plain, reading, rows, wrong_digests
-from tests.crash.works import STORE, Said, Work, acknowledged
+from tests.crash.work import STORE, Said, Work, acknowledged
 from tests.store.store_samples import begin
 
 
-def judge(work: Work, folder: Path, seed: int, said: Said) -> list[str]:
-    """What is wrong: as the next start finds it, and beyond. Alternately a reader or a writer opens the store first."""
+def judge(work: Work, folder: Path, seed: int, said: Said, *, look: bool = True) -> list[str]:
+    """What is wrong: as the next start finds it, and beyond. ``look``: who opens the store first is one who looks."""
     try:
-        return _judge(work, folder, seed, said)
+        return _judge(work, folder, seed, said, look)
     except BenchlogError as exc:
         return [f"the next start: {exc}"]
     except Exception as exc:  # noqa: BLE001 - whatever it is, it is what the user would see
         return [f"the next start: {exc!r}"]
 
 
-def _judge(work: Work, folder: Path, seed: int, said: Said) -> list[str]:
+def _judge(work: Work, folder: Path, seed: int, said: Said, look: bool) -> list[str]:
     store = folder / STORE
-    if not store.exists() or not _is_made(store, look=bool(seed % 2)):
+    if work.beside:
+        wrong = work.wrong(folder, seed, said)
+    elif not store.exists() or not _is_made(store, look):
         wrong = [f"acknowledged, and there is no store: {said}"] if acknowledged(said) else []
     else:
         wrong = work.wrong(folder, seed, said)
     return wrong + _wrong_next_start(store)
 
 
-def _is_made(store: Path, *, look: bool) -> bool:
+def _is_made(store: Path, look: bool) -> bool:
     """False for a file that was about to become a store."""
     if look:
         try:

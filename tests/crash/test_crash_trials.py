@@ -15,7 +15,8 @@ from tests.crash.disks import CAN_MOUNT, HOW, MOUNTED, Hinderer
 from tests.crash.judge import judge
 from tests.crash.killing import Killer
 from tests.crash.power import record
-from tests.crash.works import NAMED, STORE, WORKS, Work
+from tests.crash.work import STORE, Work
+from tests.crash.works import NAMED, WORKS
 
 LOSSES = 6
 MEMORY = Path("/dev/shm")  # what is seen here does not depend on the disk's speed; without it, a real disk will do

@@ -10,7 +10,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from store_samples import BENCH, PLAN, begin, bench_of, good, plain, plan_of, stored
+from store_samples import BENCH, PLAN, begin, bench_of, child, good, plain, plan_of, stored
 
 from benchlog.daemon.backup import back_up
 from benchlog.errors import BadStore, StoreFailed
@@ -77,6 +77,28 @@ def test_somebody_elses_half_made_database_is_left_to_them(store: Path) -> None:
         with pytest.raises(StoreFailed):
             use(store)
     assert (store.read_bytes(), Path(f"{store}-journal").read_bytes()) == before
+
+
+READS = """
+import resource, sys
+from pathlib import Path
+from benchlog.store.reader import StoreReader
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+print(len(StoreReader.open(Path(sys.argv[1])).raw(1)["power"]))
+"""
+
+
+def test_where_nothing_can_be_written_any_more_a_store_can_be_read(store: Path) -> None:
+    """Not even the side file that its users share. A limit on the size of files stands for the full disk."""
+    writer = begin(store)
+    for n in range(50):
+        writer.put(good(n))
+    writer.end("done")
+    before = store.read_bytes()
+    assert not store.with_name(store.name + "-shm").exists()
+    out, err = child(READS, store).communicate(timeout=60)
+    assert out == "50\n", err
+    assert store.read_bytes() == before
 
 
 def test_a_file_is_there_whole_or_as_it_was(tmp_path: Path) -> None:
