@@ -82,12 +82,6 @@ class Notes:
         self._known: dict[tuple[str, str, str], int] = {}
         self._fresh: dict[tuple[str, str, str], int] = {}
 
-    def number(self, reading: Reading) -> int:
-        """0 for a good reading."""
-        if reading.state is State.GOOD:
-            return 0
-        return self.of(reading.state, reading.reason, reading.said)
-
     def of(self, state: State, reason: str, said: str = "") -> int:
         """For a reading without a value."""
         key = (state.value, text(reason), text(said))
@@ -116,15 +110,12 @@ def add_readings(
     connection: sqlite3.Connection, channels: Mapping[str, int], notes: Notes, readings: Iterable[Reading]
 ) -> None:
     """Raises KeyError for a channel the session has not."""
+    good = State.GOOD
     rows: list[Row] = [
-        (
-            channels[reading.channel],
-            int(reading.t_ns),
-            None if reading.value is None else float(reading.value),
-            int(reading.took_ns) // 1000,
-            notes.number(reading),
-        )
-        for reading in readings
+        (channels[channel], int(t_ns), float(value), int(took_ns) // 1000, 0)
+        if state is good and value is not None
+        else (channels[channel], int(t_ns), None, int(took_ns) // 1000, notes.of(state, reason, said))
+        for channel, t_ns, value, took_ns, state, reason, said in readings
     ]
     connection.execute("SAVEPOINT readings")
     try:

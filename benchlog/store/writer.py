@@ -127,22 +127,28 @@ class SessionWriter:
     def _gather(self) -> None:
         """Wait for the first item, then for what comes within ``GATHER_S``, a full batch, or a mark."""
         try:
-            item = self._queue.get(timeout=RETRY_S if self._held else None)
-            due = time.monotonic() + (RETRY_S if self._held else GATHER_S)
-            while True:
-                self._hold(item)
-                left = due - time.monotonic()
-                if left <= 0 or isinstance(item, _Mark) or (len(self._held) >= BATCH and not self.failure):
-                    return
-                item = self._queue.get(timeout=left)
+            wait_s = RETRY_S if self._held else GATHER_S
+            enough = self._hold(self._queue.get(timeout=RETRY_S if self._held else None))
+            due = time.monotonic() + wait_s
+            while not enough and (left_s := due - time.monotonic()) > 0:
+                enough = self._hold(self._queue.get(timeout=left_s))
+                there = self._queue.qsize()  # taken without looking at the clock for each
+                while there and not enough:
+                    enough = self._hold(self._queue.get_nowait())
+                    there -= 1
         except Empty:
             return
 
-    def _hold(self, item: _Item) -> None:
-        if isinstance(item, _Mark) or len(self._held) < HOLD:
+    def _hold(self, item: _Item) -> bool:
+        """True where there is enough to commit."""
+        if isinstance(item, _Mark):
+            self._held.append(item)
+            return True
+        if len(self._held) < HOLD:
             self._held.append(item)
         else:
             self.lost += 1  # the oldest stay: a record with its end missing is clearer than one with holes
+        return len(self._held) >= BATCH and not self.failure
 
     def _commit_front(self, count: int) -> bool:
         """Commit that many of the held items and let go of them; True if that ended the session.
@@ -176,8 +182,10 @@ class SessionWriter:
 
     def _commit(self, batch: list[_Item]) -> None:
         readings = [item for item in batch if isinstance(item, Reading)]
-        events = [item for item in batch if isinstance(item, Event)]
-        end = next((item for item in batch if isinstance(item, _Mark) and item.ending is not None), None)
+        others = [] if len(readings) == len(batch) else [item for item in batch if not isinstance(item, Reading)]
+        events = [item for item in others if isinstance(item, Event)]
+        end = next((item for item in others if isinstance(item, _Mark) and item.ending is not None), None)
+        kept = len(readings) + len(events)
         if not (readings or events or end):
             return
         trouble_ends = self.failure is not None and len(batch) == len(self._held)
@@ -193,7 +201,7 @@ class SessionWriter:
             self._notes.forget()
             raise
         self._notes.keep()
-        self.committed += len(batch) - sum(isinstance(item, _Mark) for item in batch)
+        self.committed += kept
         if trouble_ends:
             self.failure = None
 
