@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from benchlog.bench import Bench, Name
 from benchlog.emission import SIGNALS, WORDS, Emission, Meter, PowerKind, Signal
@@ -41,6 +41,23 @@ def _tolerance(found: object) -> object:
     return tolerance
 
 
+def _steps(found: object) -> object:
+    if not isinstance(found, list | tuple):
+        raise ValueError('a list of steps, like ["drive at minimum", "dip the plate current"]')
+    return tuple(found)
+
+
+def _step(text: str) -> str:
+    if not text.strip():
+        raise ValueError("an empty step; write what is to be done, or leave it out")
+    if any(ord(c) < 32 for c in text):
+        raise ValueError("a step is one line")
+    return text.strip()
+
+
+Steps = Annotated[tuple[Annotated[str, AfterValidator(_step)], ...], BeforeValidator(_steps)]
+
+
 class Band(Table):
     """One band: where the dial stands and what the transmitter must show there."""
 
@@ -59,7 +76,7 @@ class Band(Table):
     max_run_droop: Ratio | None = None  # from the first key-down to the last
     max_frequency_error: Annotated[FrequencyTolerance, BeforeValidator(_tolerance)] | None = None
     max_drift: Drift | None = None  # Hz/s once read
-    tuning: tuple[str, ...] = ()  # what the sweep reminds the operator of
+    tuning: Steps = ()  # what a sweep reminds the operator of, after those of [sweep]
 
     @model_validator(mode="after")
     def _consistent(self) -> Band:
@@ -119,7 +136,11 @@ class Sweep(Table):
     key_down: Duration = 20.0
     rest: Duration = 40.0
     settle: Annotated[float, BeforeValidator(lambda found: parse(found, "time")), Field(ge=0)] = 2.0
-    tuning: tuple[str, ...] = ()  # reminders for every band
+    tuning: Steps = ()  # of every band
+
+    def steps(self, band: Band) -> tuple[str, ...]:
+        """How a band is tuned: what is done on every band, then what is its own."""
+        return (*self.tuning, *band.tuning)
 
     @model_validator(mode="after")
     def _window_left(self) -> Sweep:

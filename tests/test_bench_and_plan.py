@@ -145,11 +145,19 @@ def test_a_tolerance_in_hertz_or_in_parts_per_million() -> None:
             'dial = "14 MHz"\n[[band]]\nname = "c"\nmin_power = "1 W"\ndial = "14 MHz"',
             "two bands expect this frequency",
         ),
+        ('dial = "14 MHz"\ntuning = ["peak", ""]', "an empty step"),
+        ('dial = "14 MHz"\ntuning = ["peak\\nand dip"]', "a step is one line"),
+        ('dial = "14 MHz"\n[sweep]\ntuning = {first = "peak"}', "a list of steps"),
         ('dial = "14 MHz"\n[swep]\nkey_down = "30 s"', 'did you mean "sweep"?'),
     ],
 )
 def test_plans_that_make_no_sense(keys: str, says: str) -> None:
     assert any(says in fault for fault in faults(f"{BAND}{keys}", plan))
+
+
+def test_a_bands_own_tuning_steps_come_after_those_of_every_band() -> None:
+    read = plan(f'{BAND}dial = "14 MHz"\ntuning = [" turn it slowly "]\n[sweep]\ntuning = ["peak", "dip"]')
+    assert read.sweep.steps(read.bands[0]) == ("peak", "dip", "turn it slowly")
 
 
 @pytest.mark.parametrize(

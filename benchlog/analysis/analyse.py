@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from benchlog.analysis.onband import OnBand
 from benchlog.analysis.passes import band_errors
 from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts
 from benchlog.analysis.steps import step_findings
+from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
 from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
@@ -54,7 +55,11 @@ def analyse(
     counted = {band.name: [k for k in key_downs if k.counts and k.band == band.name] for band in plan.bands}
     asked = _asked(session.kind, plan)
     heard = {band.name: OnBand(band, tuple(counted[band.name]), series, bench) for band in plan.bands}
-    bands = tuple(band_result(one) for name, one in heard.items() if name in asked or one.key_downs)
+    bands = tuple(
+        replace(band_result(one), tuning=tuned(one, key_downs, session.kind, plan))
+        for name, one in heard.items()
+        if name in asked or one.key_downs
+    )
     dial = _dial(heard, bench)
     told = _findings(bench, series, key_downs, events, bands, dial)
     steps = step_findings(heard, session.started_ns)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.corrections import OVER_RANGE, Corrected
 from benchlog.analysis.droop import DroopFit
+from benchlog.analysis.turns import Turn
 from benchlog.analysis.uncertainty import WindowMean
 from benchlog.emission import Meter
 from benchlog.model import Event, Measure, SessionKind
@@ -60,6 +61,7 @@ class KeyDown:
     window: tuple[float, float] | None
     means: Mapping[Measure, WindowMean] = field(default_factory=dict)  # over the window, of every channel that measures
     droop: DroopFit | None = None
+    turns: Mapping[Measure, Turn] = field(default_factory=dict)  # peak of the grid current, dip of the plate current
 
     @property
     def lasted_s(self) -> float:

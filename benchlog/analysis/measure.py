@@ -14,6 +14,7 @@ from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.droop import DroopFit, fit_droop
 from benchlog.analysis.fits import fit_line
 from benchlog.analysis.keydowns import KeyDown, Span, band_of, counts, window_of
+from benchlog.analysis.turns import Turn, dip, highest, peak
 from benchlog.analysis.uncertainty import WindowMean, scatter
 from benchlog.bench import Bench
 from benchlog.model import Measure, SessionKind
@@ -25,7 +26,7 @@ Array = NDArray[np.float64]
 def measure_key_down(
     start_s: float, stop_s: float, series: Mapping[str, Corrected], bench: Bench, plan: Plan, kind: SessionKind
 ) -> KeyDown:
-    """Band, window, means and droop of one key-down.
+    """Band, window, means, droop and turns of one key-down.
 
     Args:
         start_s, stop_s: session time.
@@ -35,7 +36,12 @@ def measure_key_down(
     window = window_of(span, plan)
     band = band_of(span, measuring(series, "frequency"), plan)
     key_down = KeyDown(
-        start_s, stop_s, band.name if band else None, counts(stop_s - start_s, window, kind, plan), window
+        start_s,
+        stop_s,
+        band.name if band else None,
+        counts(stop_s - start_s, window, kind, plan),
+        window,
+        turns={} if kind == "soak" else _turns(series, bench, span),
     )
     if window is None:
         return key_down
@@ -50,6 +56,19 @@ def measure_key_down(
             droop = fit_droop(*inside.good(), window, accuracy)
         means[one.measures] = window_mean(inside, droop if one.measures == "forward-power" else None)
     return replace(key_down, means=means, droop=droop)
+
+
+def _turns(series: Mapping[str, Corrected], bench: Bench, span: Span) -> dict[Measure, Turn]:
+    """Where grid current peaked and where plate current dipped in one key-down."""
+    inside = {name: one.between(span.start_s, span.stop_s) for name, one in series.items()}
+    typed = {channel.name for instrument, channel in bench.channels() if instrument.driver == "typed"}
+    found: dict[Measure, Turn | None] = {}
+    if (grid := measuring(inside, "grid-current")) is not None:
+        found["grid-current"] = highest(*grid.good()) if grid.channel in typed else peak(*grid.good())
+    if (plate := measuring(inside, "plate-current")) is not None:
+        power = measuring(inside, "forward-power")
+        found["plate-current"] = dip(*plate.good(), *(power.good() if power else (np.empty(0), np.empty(0))))
+    return {measure: turn for measure, turn in found.items() if turn is not None}
 
 
 def measuring(series: Mapping[str, Corrected], measure: Measure) -> Corrected | None:

@@ -34,6 +34,8 @@ FindingKind = Literal[
     "limit",
 ]
 
+TuningStep = Literal["grid-current-peak", "plate-current-dip", "level-control-moves", "level-control"]
+
 
 def _finite(dof: float | None) -> float | None:
     return None if dof is None or math.isinf(dof) else dof
@@ -145,6 +147,27 @@ class Stability:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class Tuned:
+    """What tuning a band showed on one channel, in that channel's unit."""
+
+    what: TuningStep
+    channel: str | None  # None: the bench has none that measures it
+    unit: str | None
+    at_s: float | None  # session time
+    measured: Result
+
+    def as_json(self) -> dict[str, Any]:
+        """For the record."""
+        return {
+            "what": self.what,
+            "channel": self.channel,
+            "unit": self.unit,
+            "at_s": self.at_s,
+            "measured": self.measured.as_json(),
+        }
+
+
 _UNMEASURED = Result(None, None, None, None, None, "not-measured")
 
 
@@ -172,6 +195,7 @@ class BandResult:
     key_down_drift_hz: Result = _UNMEASURED  # by how much the frequency moves in a window; the worst key-down
     warm_up: WarmUp | None = None
     stability: tuple[Stability, ...] = ()
+    tuning: tuple[Tuned, ...] = ()
 
     @property
     def results(self) -> dict[str, Result]:
@@ -210,6 +234,7 @@ class BandResult:
             **{name: result.as_json() for name, result in self.further.items()},
             "warm_up": None if self.warm_up is None else self.warm_up.as_json(),
             "stability": [one.as_json() for one in self.stability],
+            "tuning": [one.as_json() for one in self.tuning],
         }
 
 

@@ -40,7 +40,7 @@ STORE, RECORD = "demo.benchlog", "record.html"
 def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[str, ...], as_json: bool) -> int:
     """Run a five-band sweep on the built-in simulated bench, to a record; about a minute.
 
-    Five simulated instruments are served over real TCP sockets and real pseudo-terminals by a process of their own;
+    Six simulated instruments are served over real TCP sockets and real pseudo-terminals by a process of their own;
     a simulated operator tunes and keys an invented transmitter. Everything else is the program itself.
     """
     try:

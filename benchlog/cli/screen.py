@@ -15,7 +15,7 @@ from rich.live import Live
 from rich.text import Text
 
 from benchlog.model import State
-from benchlog.plan import Plan
+from benchlog.plan import Band, Plan
 from benchlog.quantities import SI_UNIT
 from benchlog.report.numbers import duration, significant
 from benchlog.report.told import dial, heard, hertz, told
@@ -42,6 +42,7 @@ class Screen:
         self._console = Console(stderr=True, highlight=False)
         self._live = Live(Text(), console=self._console, refresh_per_second=8, transient=True)
         self._rest_until_s = 0.0
+        self._steps: list[str] = []
 
     def __enter__(self) -> Self:
         if self._console.is_terminal:
@@ -90,11 +91,13 @@ class Screen:
                 self.say(f"! {event.text}", "bold")
 
     def _want(self, wanted: Wanted) -> None:
-        band, sweep = wanted.band, self._plan.sweep
+        band = wanted.band
         self.say("")
         self.say(f"Band {wanted.done + 1} of {wanted.of}: {band.name}, dial {dial(band)}, {band.mode}", "bold")
-        for reminder in (*sweep.tuning, *band.tuning):
-            self.say(f"  - {reminder}")
+        self._steps = steps(self._plan, band)
+        if not self._console.is_terminal:  # there they stay in sight, below all lines
+            for line in self._steps:
+                self.say(line)
         self.say(f"  {self._prompt}")
 
     def _standing(self, tick: Tick) -> RenderableType:
@@ -109,7 +112,14 @@ class Screen:
         values = [Text(_value(latest), no_wrap=True) for latest in tick.latest.values()]
         if tick.heat is not None:
             values.append(Text(f"load: {100 * tick.heat:.0f} % of its heat", no_wrap=True))
-        return Group(head, Columns(values, padding=(0, 3)))
+        checklist = [Text(), *map(Text, self._steps)] if self._steps else []
+        return Group(head, Columns(values, padding=(0, 3)), *checklist)
+
+
+def steps(plan: Plan, band: Band) -> list[str]:
+    """The plan's checklist for a band, as lines; empty where it has none."""
+    found = plan.sweep.steps(band)
+    return [f"  To tune {band.name}:", *(f"  {i:2}  {step}" for i, step in enumerate(found, 1))] if found else []
 
 
 def _value(latest: Latest) -> str:

@@ -74,6 +74,9 @@ def _of_band(band: BandResult) -> Iterator[Budget]:
         for name, result, unit in words.warm_up_parts(band.warm_up):
             if (budget := budget_of(f"Warm-up: {name}", result, unit)) is not None:
                 yield budget
+    for one in band.tuning:
+        if (budget := budget_of(_capital(words.TUNING[one.what]), one.measured, one.unit or "")) is not None:
+            yield budget
 
 
 def budget_of(title: str, result: Result, unit: str) -> Budget | None:

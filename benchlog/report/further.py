@@ -119,6 +119,10 @@ def _facts(band: BandResult) -> Iterator[Fact]:
             yield Fact(f"Warm-up: {part}", with_uncertainty(result, unit))
     if band.settled_after_s is not None:
         yield Fact("Frequency settled", f"{duration(band.settled_after_s)} into the session")
+    for one in band.tuning:
+        when = "" if one.at_s is None else f"{duration(one.at_s)} into the session"
+        lacks = "the bench has no such channel" if one.channel is None else ""
+        yield Fact(_capital(words.TUNING[one.what]), with_uncertainty(one.measured, one.unit or ""), when or lacks)
 
 
 def _swr(result: Result) -> str:

@@ -95,7 +95,7 @@ def _environment() -> Environment:
     return env
 
 
-_UNITS = r"[%±]|(?:W|V|A|Hz|MHz|kHz|s|min|ppm|ppb|Hz/h|Hz/K)\b"
+_UNITS = r"[%±]|(?:W|V|A|mA|Hz|MHz|kHz|s|min|ppm|ppb|Hz/h|Hz/K)\b"
 
 
 def _minus(text: str) -> str:

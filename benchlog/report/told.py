@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchlog.analysis.keydowns import KeyDown
+from benchlog.model import Measure
 from benchlog.plan import Band, Plan
 from benchlog.report.numbers import duration, megahertz, significant
 
@@ -14,7 +15,7 @@ def told(key_down: KeyDown, plan: Plan) -> str:
         where = f" at {hertz(key_down.frequency_hz)}" if key_down.frequency_hz else ""
         return f"Key up after {lasted}{where}: no band of the plan is within 1 % of it."
     if not key_down.counts:
-        return f"{key_down.band}: key up after {lasted}: tuning."
+        return f"{key_down.band}: key up after {lasted}: tuning.{_turns(key_down)}"
     parts = [f"{key_down.band}: key up after {lasted}."]
     if key_down.power_w is not None:
         droop = f", droop {significant(key_down.droop.percent.value, 2)} %" if key_down.droop else ""
@@ -23,6 +24,18 @@ def told(key_down: KeyDown, plan: Plan) -> str:
         error = key_down.frequency_hz - plan.band(key_down.band).expected_hz
         parts.append(f"{hertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
     return " ".join(parts)
+
+
+def _turns(key_down: KeyDown) -> str:
+    """What tuning showed, in milliamperes."""
+    ways: dict[Measure, str] = {"grid-current": "grid current peaked at", "plate-current": "plate current dipped to"}
+    found = [
+        f"{way} {significant(1e3 * key_down.turns[measure].value, 3)} mA"
+        for measure, way in ways.items()
+        if measure in key_down.turns
+    ]
+    said = ", ".join(found)
+    return f" {said[:1].upper()}{said[1:]}." if found else ""
 
 
 def heard(band: Band | None, frequency_hz: float) -> str:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchlog.analysis.results import BandResult, Dial, Finding, InstrumentState, Record, Result, Verdict, WarmUp
+from benchlog.analysis.results import (
+    BandResult,
+    Dial,
+    Finding,
+    InstrumentState,
+    Record,
+    Result,
+    TuningStep,
+    Verdict,
+    WarmUp,
+)
 from benchlog.clock import rfc3339
 from benchlog.report.numbers import duration, significant, with_uncertainty
 
@@ -44,6 +54,13 @@ FURTHER: dict[str, Quantity] = {
     "efficiency_percent": Quantity("efficiency", "%", "least"),
     "dissipation_w": Quantity("plate dissipation", "W", "most"),
     "key_down_drift_hz": Quantity("drift within a key-down", "Hz", "within ±"),
+}
+# What tuning showed, with the reading that it is, in the channel's own unit.
+TUNING: dict[TuningStep, str] = {
+    "grid-current-peak": "peak of the grid current",
+    "plate-current-dip": "dip of the plate current",
+    "level-control-moves": "level control first moves",
+    "level-control": "level control when measured",
 }
 # Takes longer than a sweep spends on a band: its absence is told, but decides nothing.
 TAKES_LONG = ("drift_hz_per_h", "run_droop_percent", "run_droop_tau_s")

@@ -1,4 +1,4 @@
-"""The simulated bench as a whole: one transmitter, five instruments on their sockets, an operator, a lease."""
+"""The simulated bench as a whole: one transmitter, six instruments on their sockets, an operator, a lease."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from benchlog.simulate.physics import Course, KeyChange, Moment, Truth
 from benchlog.simulate.troubles import KINDS, Planned
 from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Wire
 
-INSTRUMENTS = ("wattmeter", "counter", "voltmeter", "ammeter", "thermometer")
+INSTRUMENTS = ("wattmeter", "counter", "voltmeter", "ammeter", "multimeter", "thermometer")
 
 Script = Literal["sweep", "free"]
 
@@ -167,6 +167,7 @@ class SimulatedBench:
             "counter": TcpWire(instruments.counter(self.now, seed, pace)),
             "voltmeter": TcpWire(instruments.voltmeter(self.now, seed, pace)),
             "ammeter": PtyWire(instruments.ammeter(self.now, seed, pace)),
+            "multimeter": TcpWire(instruments.multimeter(self.now, seed, pace)),
             "thermometer": PtyWire(stream=temperature),
         }
 

@@ -1,4 +1,4 @@
-"""The five instruments of the simulated bench: what they measure, how well, and how they say it.
+"""The six instruments of the simulated bench: what they measure, how well, and how they say it.
 
 Numbers in, lines out: an instrument gets the moment's truth from a function and knows nothing of sockets.
 What the bench file states of an instrument (full scale, accuracy) and what it does come from the same ``Meter``.
@@ -118,11 +118,13 @@ def measured(now: Now, latency_s: float, say: Callable[[Moment], str]) -> Callab
     return answer
 
 
-# Data sheets of our own invention, in W, Hz, V behind the probe, A and degC.
+# Data sheets of our own invention, in W, Hz, V behind the probe, A, mA, V and degC.
 WATTMETER = Meter(full_scale=250.0, of_reading=0.0, of_range=0.05, resolution=0.1)
 COUNTER = Meter(full_scale=30e6, of_reading=0.5e-6, of_range=0.0, resolution=1.0)
 VOLTMETER = Meter(full_scale=2.0, of_reading=0.01, of_range=0.0005, resolution=1e-5)
 AMMETER = Meter(full_scale=0.6, of_reading=0.01, of_range=0.002, resolution=1e-4)
+GRID_METER = Meter(full_scale=20.0, of_reading=0.01, of_range=0.001, resolution=0.01)
+LEVEL_METER = Meter(full_scale=10.0, of_reading=0.005, of_range=0.001, resolution=0.001)
 THERMOMETER = Meter(full_scale=200.0, of_reading=0.005, of_range=0.005, resolution=0.1)
 PROBE = 1000.0
 AMMETER_ASK = "I?"
@@ -176,6 +178,14 @@ def ammeter(now: Now, seed: int, pace: float) -> Callable[[str], str]:
 
     current = measured(now, 0.015 * pace, say)
     return lambda line: current() if line.strip() == AMMETER_ASK else "?"
+
+
+def multimeter(now: Now, seed: int, pace: float) -> Scpi:
+    """Two inputs: grid current in milliamperes, ``+4.01``, and the level control's voltage, ``-0.300``."""
+    grid, level = GRID_METER.made(seed, "grid meter"), LEVEL_METER.made(seed, "level meter")
+    current = measured(now, 0.020 * pace, lambda moment: _said(grid.reads(1e3 * moment.grid_a), "+.2f"))
+    voltage = measured(now, 0.020 * pace, lambda moment: _said(level.reads(moment.alc_v), "+.3f"))
+    return Scpi("Example,SIM-M2,M0031,1.1", {"MEASure:CURRent?": current, "MEASure:VOLTage?": voltage})
 
 
 def thermometer(now: Now, seed: int, pace: float) -> Callable[[], tuple[float, str]]:

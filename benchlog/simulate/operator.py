@@ -6,7 +6,7 @@ script's key changes come at exactly their times, however busy the machine is.
 
 from __future__ import annotations
 
-from benchlog.simulate.physics import KeyChange, Truth
+from benchlog.simulate.physics import JUST_MOVES, TUNED, KeyChange, Knob, Truth
 
 TUNE_DRIVE = 0.3
 TUNE_S = 2.0
@@ -15,6 +15,15 @@ window of its own, and its low power spoils no band's mean."""
 
 DIAL_S = 8.0  # band switch, dial, preselector
 LOOKS_S = (4.0, 4.0, 7.0)  # a look at the meter after each tap: grid, plate, loading
+HARD = 1.5
+"""The level at first: half as much again as the grid needs to draw current."""
+
+TAPS = (
+    # The drive is peaked, the plate current dipped, each turned through and past it; then the level is backed off.
+    {"level": Knob(HARD, HARD), "grid": Knob(-1.2, 0.6, TUNE_S), "plate": Knob(-1.0, -1.0)},
+    {"level": Knob(1.1, 1.1), "grid": TUNED, "plate": Knob(-1.0, 0.7, TUNE_S)},
+    {"level": Knob(1.3, JUST_MOVES.stop, TUNE_S), "grid": TUNED, "plate": TUNED},
+)
 LONGER_S = 0.5  # nobody lets go on the second
 
 
@@ -26,8 +35,12 @@ def sweep_script(truth: Truth, key_down_s: float, rest_s: float) -> list[KeyChan
     changes = []
     t_s = 0.0
     for band in truth.bands:
-        taps = [step for look_s in LOOKS_S for step in ((TUNE_DRIVE, TUNE_S), (0.0, look_s))]
-        for drive, for_s in ((0.0, DIAL_S), *taps, (1.0, key_down_s + LONGER_S), (0.0, rest_s)):
+        changes.append(KeyChange(t_s, band.name, 0.0))
+        t_s += DIAL_S
+        for knobs, look_s in zip(TAPS, LOOKS_S, strict=True):
+            changes += [KeyChange(t_s, band.name, TUNE_DRIVE, **knobs), KeyChange(t_s + TUNE_S, band.name, 0.0)]
+            t_s += TUNE_S + look_s
+        for drive, for_s in ((1.0, key_down_s + LONGER_S), (0.0, rest_s)):
             changes.append(KeyChange(t_s, band.name, drive))
             t_s += for_s
     return changes

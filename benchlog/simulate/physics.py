@@ -5,23 +5,32 @@
 sockets show at one moment. States move by closed-form exponentials from one key change to the next, so an
 answer does not depend on when, or how often, anybody asked.
 
-With e the drive (0 at key-up, 1 at full drive), h the output stage's heat and s the supply's (both 0 to 1)::
+With e the drive (0 at key-up, 1 at full drive), h the output stage's heat and s the supply's (both 0 to 1), y and z
+how far the grid and the plate circuit are off their resonance, in half-bandwidths (0 when tuned), and l the level::
 
     dh/dt = (e - h) / tau    tau = heating_s while keyed, cooling_s at rest          first order, both
     ds/dt = (e - s) / supply_tau_s
 
-    emission  E  = e (1 - droop h), or straight: e (1 - droop x / droop_over_s)      of the band's full current
-    current   Ip = plate_current_a E                                                 A
+    grid      g  = l / sqrt(1 + y²)                                                  1: about to draw current
+    grid curr Ig = grid_a max(g - 1, 0) while keyed                                  A
+    level ctl Va = alc_v max(g - 1, 0) while keyed                                   V
+    emission  E  = e min(g, 1) (1 - droop h), or straight: (1 - droop x / droop_over_s)   of the band's full current
+    current   Ip = plate_current_a E (1 + off_tune z² / (1 + z²))                    A
     voltage   Vp = open_v m - supply_ohm Ip - slow_sag_v s                           V, m = mains (1 at nominal)
-    forward   P  = power_w E (Vp / Vr)²                                              W, Vr = Vp cold, at nominal mains
+    forward   P  = power_w E (Vp / Vr)² / (1 + z²)                                   W, Vr = Vp cold, at nominal mains
     load    SWR  = load_swr + swr_rises_per_h t
     reflected Pr = P ((SWR - 1) / (SWR + 1))²                                        W
     frequency f  = dial_hz + dial_error_hz + crystal_error_hz + warm_up_hz exp(-(t + on_before_s) / warm_up_s)
                    + drift_hz_per_h t, + step_hz from step_at_s on                    Hz
     stage     T  = ambient_c + stage_rise_c h                                        degC
 
-with x the time since the key went down (at most droop_over_s), m less by a ``MainsSag`` while one lasts,
-and noise on P, Vp, Ip, f, T and, slowly, on m. So a band makes exactly ``power_w`` when it is keyed cold, the
+The level control keeps the emission where it is once the grid draws current (g > 1); the heats go by e as it is set,
+whatever the circuits are tuned to, for nobody stays off tune for long. A single tuned circuit's current falls by
+1 / sqrt(1 + z²) off resonance (the universal resonance curve of the handbooks); that plate current rises there, and by
+how much, is common practice, no source.
+
+In this, x is the time since the key went down (at most droop_over_s), m less by a ``MainsSag`` while one lasts,
+and noise on P, Vp, Ip, Ig, Va, f, T and, slowly, on m. So a band makes exactly ``power_w`` when it is keyed cold, the
 figures of heat are the usual first-order ones, and power falls with the square of the plate voltage.
 Source: common practice for a class-C or linear output stage on an unregulated supply; no maker's data.
 """
@@ -53,6 +62,8 @@ class BandTruth:
     step_at_s: float = math.inf
     load_swr: float = 1.1  # of the dummy load at time 0
     swr_rises_per_h: float = 0.0
+    grid_a: float = 0.008  # for each whole by which the grid is driven above where it draws current
+    alc_v: float = -6.0  # for the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,8 @@ class Noise:
     plate_v: float = 0.6
     plate_current: float = 0.003  # of the current
     stage_c: float = 0.05
+    grid_current: float = 0.005  # of the current
+    alc_v: float = 0.01
     wander_s: float = 1.5
     mains: float = 0.003  # of the mains voltage
     mains_s: float = 40.0
@@ -91,6 +104,7 @@ class Truth:
     on_before_s: float = 0.0  # switched on so long before time 0
     open_v: float = 900.0  # plate supply without load
     supply_ohm: float = 200.0
+    off_tune: float = 1.0  # share by which plate current is higher far off the plate circuit's resonance
     slow_sag_v: float = 0.0  # what a tired supply loses on top, under lasting load
     supply_tau_s: float = 8.0
     ambient_c: float = 23.0
@@ -114,12 +128,38 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True)
+class Knob:
+    """Turned evenly from one setting to another, and left there."""
+
+    start: float
+    stop: float
+    over_s: float = 0.0
+
+    def at(self, passed_s: float) -> float:
+        """Where it stands so long after it was begun to be turned."""
+        share = min(max(passed_s / self.over_s, 0.0), 1.0) if self.over_s else 1.0
+        return self.start + (self.stop - self.start) * share
+
+
+TUNED = Knob(0.0, 0.0)
+JUST_MOVES = Knob(1.05, 1.05)
+"""A level at which the level control just moves: what is left once a set is tuned."""
+
+
+@dataclass(frozen=True, slots=True)
 class KeyChange:
-    """From ``t_s`` on, this band is switched and driven so hard: 0 is key-up, 1 full drive."""
+    """From ``t_s`` on, this band is switched and driven so hard: 0 is key-up, 1 full drive; and knobs are turned.
+
+    ``grid`` and ``plate`` are half-bandwidths off resonance, ``level`` is 1 where the grid, tuned, is about to draw
+    current.
+    """
 
     t_s: float
     band: str
     drive: float
+    grid: Knob = TUNED
+    plate: Knob = TUNED
+    level: Knob = JUST_MOVES
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +175,8 @@ class Moment:
     plate_v: float
     plate_a: float
     stage_c: float
+    grid_a: float = 0.0
+    alc_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,13 +233,17 @@ class Course:
 
         passed_s = max(t_s - stage.since_s, 0.0)
         tired = heat if band.droop_over_s is None else min(passed_s / band.droop_over_s, 1.0)
-        emission = drive * (1 - band.droop * tired)
+        turned_s = max(t_s - stage.change.t_s, 0.0)
+        at_grid = stage.change.level.at(turned_s) / math.hypot(1.0, stage.change.grid.at(turned_s))
+        over = max(at_grid - 1.0, 0.0) if drive else 0.0
+        resonance = 1 / (1 + stage.change.plate.at(turned_s) ** 2)
+        emission = drive * min(at_grid, 1.0) * (1 - band.droop * tired)
         mains = truth.mains * (1 + noise.mains * wandering(self.seed, "mains", t_s, noise.mains_s))
         mains -= truth.mains * sum(sag.share for sag in truth.mains_sags if sag.from_s <= t_s < sag.to_s)
-        true_a = band.plate_current_a * emission
+        true_a = band.plate_current_a * emission * (1 + truth.off_tune * (1 - resonance))
         true_v = truth.open_v * mains - truth.supply_ohm * true_a - truth.slow_sag_v * supply_heat
         flicker = noise.power * (self._white("power", t_s) + self._wandering("power", t_s))
-        forward_w = band.power_w * emission * (true_v / truth.cold_v(band)) ** 2 * (1 + flicker)
+        forward_w = band.power_w * emission * (true_v / truth.cold_v(band)) ** 2 * resonance * (1 + flicker)
         swr = band.load_swr + band.swr_rises_per_h * max(t_s, 0.0) / 3600
         return Moment(
             t_s=t_s,
@@ -209,6 +255,8 @@ class Course:
             plate_v=true_v + noise.plate_v * self._white("plate-v", t_s),
             plate_a=true_a * (1 + noise.plate_current * self._white("plate-a", t_s)),
             stage_c=truth.ambient_c + truth.stage_rise_c * heat + noise.stage_c * self._white("stage", t_s),
+            grid_a=band.grid_a * over * (1 + noise.grid_current * self._white("grid-a", t_s)),
+            alc_v=band.alc_v * over + noise.alc_v * self._white("alc-v", t_s),
         )
 
     def _frequency_hz(self, band: BandTruth, t_s: float) -> float:

@@ -34,12 +34,14 @@ KEY_DOWN_S, REST_S, SETTLE_S = 20.0, 10.0, 2.0  # the plan's
 
 
 def bench_file(addresses: Mapping[str, str]) -> str:
-    """The bench file of the simulated bench: five instruments at these addresses, and a key line if there is one."""
-    w, f, v, i, t = (
+    """The bench file of the simulated bench: six instruments at these addresses, and a key line if there is one."""
+    w, f, v, i, g, a, t = (
         meters.WATTMETER,
         meters.COUNTER,
         meters.VOLTMETER,
         meters.AMMETER,
+        meters.GRID_METER,
+        meters.LEVEL_METER,
         meters.THERMOMETER,
     )
     key = (
@@ -151,10 +153,40 @@ measures = "plate-current"
 unit = "A"
 ask = "{meters.AMMETER_ASK}"
 field = "amperes"
-every = "500 ms"
+every = "200 ms"                    # a dip is passed in a second
 range = "{1e3 * i.full_scale:g} mA"
 of_reading = "{100 * i.of_reading:g} %"
 of_range = "{100 * i.of_range:g} %"
+resolution = "{1e3 * i.resolution:g} mA"
+
+[[instrument]]
+name = "multimeter"
+driver = "scpi"
+address = "{addresses["multimeter"]}"
+identity = "^Example,SIM-M2,"
+timeout = "2 s"
+
+[[instrument.channel]]
+name = "grid current"
+measures = "grid-current"
+unit = "mA"
+ask = "MEAS:CURR?"
+every = "200 ms"
+range = "{g.full_scale:g} mA"
+of_reading = "{100 * g.of_reading:g} %"
+of_range = "{100 * g.of_range:g} %"
+resolution = "{g.resolution:g} mA"
+
+[[instrument.channel]]              # the level control's line
+name = "level control"
+measures = "alc"
+unit = "V"
+ask = "MEAS:VOLT?"
+every = "200 ms"
+range = "{a.full_scale:g} V"
+of_reading = "{100 * a.of_reading:g} %"
+of_range = "{100 * a.of_range:g} %"
+resolution = "{a.resolution:g} V"
 
 [[instrument]]
 name = "thermometer"
@@ -193,7 +225,13 @@ serial = "{truth.serial}"
 key_down = "{KEY_DOWN_S:g} s"
 rest = "{REST_S:g} s"
 settle = "{SETTLE_S:g} s"                      # ignored at the start of each key-down
-tuning = ["tune for a dip in plate current", "then load for full power", "tap the key, two seconds at most"]
+tuning = [
+    "drive at minimum, grid and plate preset for the band",
+    "tap the key, two seconds at most, for each of these:",
+    "raise the drive until grid current shows, peak it",
+    "dip the plate current",
+    "load for power, back off until the level control just moves",
+]
 
 [soak]                              # a heat run, hours instead of a minute
 band = "{truth.bands[0].name}"

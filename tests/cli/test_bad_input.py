@@ -61,6 +61,13 @@ def test_a_faulty_bench_file(tmp_path: Path, old: str, new: str, says: list[str]
         ('reading = "100 kHz"', "", ['band[1] "20 m"', "segment and reading belong together"]),
         ('name = "20 m"', 'name = "30 m"', ["two bands of one name"]),
         ('max_frequency_error = "300 Hz"', 'max_frequency_error = "300 W"', ['"300 Hz" or "30 ppm"']),
+        ('    "drive at minimum",', '    " ",', ["sweep.tuning[0]", "an empty step"]),
+        ('    "drive at minimum",', "    3,", ["sweep.tuning[0] = 3", "valid string"]),
+        (
+            'tuning = ["this band\'s core peaks low: turn it slowly"]',
+            'tuning = "dip"',
+            ['band[1] "20 m".tuning', '"dip"', "a list of steps, like ["],
+        ),
         ('band = "30 m"', 'band = "31 m"', ["soak.band", "no such band", "30 m, 20 m"]),
     ],
 )

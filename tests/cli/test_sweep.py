@@ -7,11 +7,14 @@ import json
 import math
 import re
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from benchlog.simulate.scenario import LOAN_SET_3
+from benchlog.simulate.operator import LOOKS_S, TUNE_DRIVE, TUNE_S, sweep_script
+from benchlog.simulate.physics import Course, Noise
+from benchlog.simulate.scenario import KEY_DOWN_S, LOAN_SET_3, REST_S
 from tests.cli.conftest import Swept, benchlog, demo
 
 
@@ -61,6 +64,45 @@ def test_what_was_told_during_the_sweep_is_what_the_record_says(swept: Swept) ->
     for band in swept.record["bands"]:
         (watts,) = re.findall(rf"^{band['band']}: key up after \d+ s\. ([\d.]+) W", swept.told, re.MULTILINE)
         assert float(watts) == pytest.approx(band["power_w"]["value"], rel=1e-3)
+
+
+def test_the_record_holds_how_each_band_was_tuned(swept: Swept) -> None:
+    """The grid's peak and the plate's dip of the operator's taps, as the transmitter truly had them, U as above."""
+    quiet = Noise(power=0, plate_current=0, grid_current=0, mains=0)
+    script = sweep_script(LOAN_SET_3, KEY_DOWN_S, REST_S)
+    course = Course(replace(LOAN_SET_3, noise=quiet), 1, script)
+    for band in LOAN_SET_3.bands:
+        taps = [change.t_s for change in script if change.band == band.name and change.drive == TUNE_DRIVE]
+        dipping = [course.at(taps[1] + i / 100) for i in range(round(100 * TUNE_S))]
+        peaking = [course.at(taps[0] + i / 100) for i in range(round(100 * TUNE_S))]
+        found = {one["what"]: one for one in swept.band(band.name)["tuning"]}
+        for what, truth, per_unit in (
+            ("grid-current-peak", max(peaking, key=lambda moment: moment.grid_a), 1e3),
+            ("plate-current-dip", min(dipping, key=lambda moment: moment.plate_a), 1.0),
+        ):
+            measured, true = found[what]["measured"], truth.grid_a if per_unit > 1 else truth.plate_a
+            assert abs(measured["value"] - per_unit * true) <= 1.7 * measured["expanded"], (band.name, what)
+            assert found[what]["at_s"] - found["level-control-moves"]["at_s"] == pytest.approx(
+                truth.t_s - taps[0], abs=1.5
+            )
+        assert found["level-control"]["measured"]["value"] == pytest.approx(0.05 * band.alc_v, rel=0.05)
+
+
+def test_what_tuning_showed_is_told_at_each_key_up_as_the_record_says_it(swept: Swept) -> None:
+    for band in swept.record["bands"]:
+        taps = re.findall(rf"^{band['band']}: key up after [\d.]+ s: tuning\.(.*)$", swept.told, re.MULTILINE)
+        assert len(taps) == len(LOOKS_S)
+        said = {what: re.findall(rf"{what} ([\d.]+) mA", "".join(taps)) for what in ("peaked at", "dipped to")}
+        found = {one["what"]: one["measured"]["value"] for one in band["tuning"]}
+        assert max(map(float, said["peaked at"])) == pytest.approx(found["grid-current-peak"], rel=1e-2)
+        assert min(map(float, said["dipped to"])) == pytest.approx(1e3 * found["plate-current-dip"], rel=1e-2)
+
+
+def test_the_plans_tuning_steps_are_told_of_each_band(swept: Swept) -> None:
+    for band in LOAN_SET_3.bands:
+        assert (
+            f"  To tune {band.name}:\n   1  drive at minimum, grid and plate preset for the band\n   2  " in swept.told
+        )
 
 
 def test_the_report_is_the_same_at_any_time(swept: Swept) -> None:

@@ -13,8 +13,8 @@ from benchlog.simulate import instruments
 from benchlog.simulate.instruments import Meter, Scpi
 from benchlog.simulate.physics import Moment
 
-MOMENT = Moment(1.0, "20 m", 1.0, 104.34, 0.21, 14_300_031.4, 853.127, 0.26034, 41.26)
-DEAD = replace(MOMENT, drive=0.0, forward_w=0.0, reflected_w=0.0, frequency_hz=None, plate_a=0.0)
+MOMENT = Moment(1.0, "20 m", 1.0, 104.34, 0.21, 14_300_031.4, 853.127, 0.26034, 41.26, 0.004012, -0.3)
+DEAD = replace(MOMENT, drive=0.0, forward_w=0.0, reflected_w=0.0, frequency_hz=None, plate_a=0.0, grid_a=0.0, alc_v=0.0)
 FAST = 1e-6
 
 
@@ -33,6 +33,8 @@ def perfect(monkeypatch: pytest.MonkeyPatch) -> None:
         (instruments.voltmeter, "MEAS:VOLT?", "+8.53130E-01", "+8.53130E-01"),
         (instruments.voltmeter, "MEAS:VOLT:DC?", "+8.53130E-01", "+8.53130E-01"),
         (instruments.ammeter, "I?", "I=+0.2603 A", "I=+0.0000 A"),
+        (instruments.multimeter, "MEAS:CURR?", "+4.01", "+0.00"),
+        (instruments.multimeter, "MEAS:VOLT?", "-0.300", "+0.000"),
     ],
 )
 def test_each_says_its_number(make, ask, keyed, rest):
@@ -53,6 +55,7 @@ def test_the_thermometer_talks_by_itself():
         (instruments.counter, "MEAS:FREQ?", replace(MOMENT, frequency_hz=50e6), "9.9E37"),
         (instruments.voltmeter, "MEAS:VOLT?", replace(MOMENT, plate_v=2500.0), "9.9E37"),
         (instruments.ammeter, "I?", replace(MOMENT, plate_a=0.7), "I=OL A"),
+        (instruments.multimeter, "MEAS:CURR?", replace(MOMENT, grid_a=0.03), "9.9E37"),
     ],
 )
 def test_over_range_is_said_and_not_shown(make, ask, moment, said):
@@ -61,7 +64,15 @@ def test_over_range_is_said_and_not_shown(make, ask, moment, said):
 
 @pytest.mark.parametrize(
     "meter",
-    [instruments.WATTMETER, instruments.COUNTER, instruments.VOLTMETER, instruments.AMMETER, instruments.THERMOMETER],
+    [
+        instruments.WATTMETER,
+        instruments.COUNTER,
+        instruments.VOLTMETER,
+        instruments.AMMETER,
+        instruments.GRID_METER,
+        instruments.LEVEL_METER,
+        instruments.THERMOMETER,
+    ],
 )
 @given(seed=st.integers(0, 10**6), share=st.floats(0.0, 0.94))
 def test_every_meter_stays_inside_its_data_sheet(meter, seed, share):

@@ -43,7 +43,7 @@ def ask(bench: SimulatedBench, name: str, line: str) -> str:
 
 
 def test_identities_are_those_the_bench_file_expects(bench):
-    for name in ("wattmeter", "counter", "voltmeter"):
+    for name in ("wattmeter", "counter", "voltmeter", "multimeter"):
         table = next(t for t in load_bench(bench.bench_file, any_driver).instruments if t.name == name)
         assert re.search(table.identity, ask(bench, name, "*IDN?"))
         assert ask(bench, name, "SYST:ERR?") == '0,"No error"'

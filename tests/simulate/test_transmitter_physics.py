@@ -21,10 +21,10 @@ from hypothesis import strategies as st
 
 from benchlog.simulate.noise import wandering, white
 from benchlog.simulate.operator import LOOKS_S, TUNE_S, length_s, sweep_script
-from benchlog.simulate.physics import BandTruth, Course, KeyChange, MainsSag, Noise, Truth
+from benchlog.simulate.physics import BandTruth, Course, KeyChange, Knob, MainsSag, Noise, Truth
 from benchlog.simulate.scenario import KEY_DOWN_S, LOAN_SET_3, REST_S, SETTLE_S
 
-QUIET = Noise(power=0, frequency_hz=0, plate_v=0, plate_current=0, stage_c=0, mains=0)
+QUIET = Noise(power=0, frequency_hz=0, plate_v=0, plate_current=0, stage_c=0, grid_current=0, alc_v=0, mains=0)
 SET = Truth(
     name="Test set",
     serial="1",
@@ -153,10 +153,28 @@ def test_sagging_mains_take_power_with_their_square_while_they_last() -> None:
     assert course.at(15.0).plate_v == pytest.approx(810.0)
 
 
+def test_off_resonance_the_plate_circuit_takes_current_and_gives_less_power() -> None:
+    """Half-bandwidths 0, 1, 2 off: half and a fifth of the power is left (1 / (1 + z²), the resonance curve)."""
+    stiff = replace(SET, supply_ohm=0.0, off_tune=1.0)
+    turned = Course(stiff, 0, [KeyChange(0.0, "low", 1.0, plate=Knob(-2.0, 2.0, 4.0))])
+    assert [turned.at(t).forward_w for t in (0.0, 1.0, 2.0, 3.0, 9.0)] == pytest.approx([20, 50, 100, 50, 20])
+    assert [turned.at(t).plate_a for t in (0.0, 1.0, 2.0, 3.0, 9.0)] == pytest.approx([0.45, 0.375, 0.25, 0.375, 0.45])
+
+
+def test_the_grid_draws_current_and_the_level_control_moves_where_the_drive_peaks() -> None:
+    """Level 1.5 is half too much at the peak, 0.06 one half-bandwidth off it, and just none at sqrt(5) / 2."""
+    turned = Course(SET, 0, [KeyChange(0.0, "low", 1.0, grid=Knob(-2.0, 1.0, 3.0), level=Knob(1.5, 1.5))])
+    grid = [turned.at(t).grid_a for t in (0.0, 2.0 - math.sqrt(5) / 2, 1.0, 2.0, 3.0)]
+    assert grid == pytest.approx([0, 0, 0.008 * 0.06066, 0.008 * 0.5, 0.008 * 0.06066], abs=1e-8)
+    assert turned.at(2.0).alc_v == pytest.approx(-6.0 * 0.5)
+    assert turned.at(2.0).forward_w == turned.at(3.0).forward_w == pytest.approx(100.0), "levelled"
+    assert turned.at(0.0).plate_a == pytest.approx(0.25 * 1.5 / math.sqrt(5)), "too little drive off the peak"
+
+
 def test_key_up_is_no_signal() -> None:
     moment = Course(SET).at(3.0)
     assert moment.frequency_hz is None
-    assert moment.forward_w == moment.reflected_w == moment.plate_a == 0.0
+    assert moment.forward_w == moment.reflected_w == moment.plate_a == moment.grid_a == moment.alc_v == 0.0
 
 
 @given(st.lists(st.floats(0.0, 120.0), max_size=30), st.floats(0.0, 120.0))
