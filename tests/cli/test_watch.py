@@ -74,22 +74,22 @@ def test_a_typed_reading_joins_the_running_session(free_bench: BenchProcess, tmp
     bench_file = tmp_path / "with needle.toml"
     needle = (
         '\n[[instrument]]\nname = "panel"\ndriver = "typed"\n'
-        '[[instrument.channel]]\nname = "grid current"\nmeasures = "grid-current"\nunit = "mA"\n'
+        '[[instrument.channel]]\nname = "bias voltage"\nmeasures = "bias-voltage"\nunit = "V"\n'
     )
     bench_file.write_text(free_bench.bench_file.read_text() + needle)
     free_bench.start()
     with run("watch", "--json", "--bench", bench_file, "--plan", free_bench.plan_file, "--store", store) as watched:
         watched.wait_for("Session 1")
-        benchlog("enter", "grid current", "-4.5", "--store", store, status=0)
-        wrong = benchlog("enter", "grid curent", "4", "--store", store, status=2)
+        benchlog("enter", "bias voltage", "-4.5", "--store", store, status=0)
+        wrong = benchlog("enter", "bias voltge", "4", "--store", store, status=2)
         polled = benchlog("enter", "power", "4", "--store", store, status=2)
         watched.stop(signal.SIGINT)
-    assert 'did you mean "grid current"' in wrong.stderr
+    assert 'did you mean "bias voltage"' in wrong.stderr
     assert "read by an instrument" in polled.stderr
-    benchlog("enter", "grid current", "4", "--store", store, status=2)  # the session has ended
+    benchlog("enter", "bias voltage", "4", "--store", store, status=2)  # the session has ended
     benchlog("export", "last", tmp_path / "out.csv", "--store", store, status=0)
-    (line,) = [line for line in (tmp_path / "out.csv").read_text().splitlines() if "grid current" in line]
-    assert line.endswith(",grid current,-4.5,good")
+    (line,) = [line for line in (tmp_path / "out.csv").read_text().splitlines() if "bias voltage" in line]
+    assert line.endswith(",bias voltage,-4.5,good")
 
 
 def test_a_running_logger_stays_small(free_bench: BenchProcess, tmp_path: Path) -> None:

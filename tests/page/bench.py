@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import FACTOR
 
+# In the place of the multimeter.
 TYPED = """
 [[instrument]]
 name = "panel meters"
@@ -34,6 +36,7 @@ def a_bench(folder: Path, *, from_page: bool = True, **how: Any) -> Iterator[Ben
         text = bench.bench_file.read_text()
         if from_page:
             text = text.replace('line = "rts"\n', 'line = "rts"\nfrom_page = true\n')
+        text = re.sub(r'\[\[instrument\]\]\nname = "multimeter".*?(?=\[\[instrument\]\])', "", text, flags=re.DOTALL)
         bench.bench_file.write_text(text + TYPED)
         bench.start()
         if "script" not in how:  # a script's operator sets his own
