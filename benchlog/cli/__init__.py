@@ -34,6 +34,7 @@ _COMMANDS = {
     "revise": ("benchlog.cli.revise", "Analyse an old session again with a better bench file."),
     "compare": ("benchlog.cli.compare", "Compare two sessions: what differs, and is it real?"),
     "history": ("benchlog.cli.compare", "All sessions of one transmitter over time."),
+    "verify": ("benchlog.cli.verify", "Is it what was measured? Recompute digests, say what was altered."),
     "import": ("benchlog.cli.data", "Take readings from a CSV file as a new session."),
     "export": ("benchlog.cli.data", "Write a session's raw readings as CSV or Parquet."),
 }

@@ -64,6 +64,8 @@ def trouble(path: Path, doing: str) -> Iterator[None]:
         yield
     except sqlite3.Error as exc:
         raise _told(exc, path, doing) from exc
+    except UnicodeDecodeError as exc:  # from a damaged list of tables, which SQLite's own words quote
+        raise _damaged(str(exc), path) from exc
 
 
 def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float = BUSY_S) -> Connection:
@@ -235,9 +237,7 @@ def _told(exc: sqlite3.Error, path: Path, doing: str) -> StoreFailed | BadStore:
     if code == sqlite3.SQLITE_NOTADB:
         return BadStore("not an SQLite file", where=where, cure="Name another file; this one was not changed.")
     if code == sqlite3.SQLITE_CORRUPT:
-        return BadStore(
-            f"the store is damaged ({exc})", where=where, cure="Copy it away; then try SQLite's .recover on the copy."
-        )
+        return _damaged(str(exc), path)
     with suppress(KeyError):
         what, cure = {
             sqlite3.SQLITE_FULL: ("the disk is full", "Free some space; what was committed before is kept."),
@@ -255,3 +255,11 @@ def _told(exc: sqlite3.Error, path: Path, doing: str) -> StoreFailed | BadStore:
         }[code]
         return StoreFailed(f"the store cannot be {doing}: {what}", where=where, cure=cure)
     return StoreFailed(f"the store cannot be {doing}: {exc}", where=where, cure="What was committed before is kept.")
+
+
+def _damaged(why: str, path: Path) -> BadStore:
+    return BadStore(
+        f"the store is damaged ({why})",
+        where=str(path),
+        cure="`benchlog verify all` says how badly, `benchlog verify --rescue NEWFILE` saves what can be saved.",
+    )

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -55,15 +55,21 @@ class Digest:
         """The next channel; the caller keeps the order of names."""
         name = series.channel.encode()
         self._sha.update(struct.pack("<I", len(name)) + name + struct.pack("<Q", len(series)))
-        value = np.where(np.isnan(series.value), np.nan, series.value)  # one NaN for all
-        for array in (
-            series.t_ns.astype("<i8", copy=False),
-            value.astype("<f8", copy=False),
-            series.state.astype("u1", copy=False),
-            series.took_us.astype("<i8", copy=False),
-        ):
-            self._sha.update(np.ascontiguousarray(array).data)
+        for array in arrays(series):
+            self._sha.update(array)
 
     def hexdigest(self) -> str:
         """So far."""
         return self._sha.hexdigest()
+
+
+def arrays(series: RawSeries) -> Iterator[memoryview]:
+    """The four arrays of a channel as bytes, in the digest's order."""
+    value = np.where(np.isnan(series.value), np.nan, series.value)  # one NaN for all
+    for array in (
+        series.t_ns.astype("<i8", copy=False),
+        value.astype("<f8", copy=False),
+        series.state.astype("u1", copy=False),
+        series.took_us.astype("<i8", copy=False),
+    ):
+        yield np.ascontiguousarray(array).data

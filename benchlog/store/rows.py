@@ -15,7 +15,7 @@ from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.model import Event, Reading, SessionKind, State
 from benchlog.plan import Plan
-from benchlog.store import bulk
+from benchlog.store import seal
 from benchlog.store.digest import Digest
 
 Row = tuple[int, int, float | None, int, int]  # channel, t_ns, value, took_us, note
@@ -147,19 +147,23 @@ def add_events(connection: sqlite3.Connection, session: int, events: Iterable[Ev
 
 
 def close_session(connection: sqlite3.Connection, session: int, ended_ns: int, ending: str) -> None:
-    """Set the end, and the digest of everything that is there by then."""
+    """Set the end, and the digest and seals of everything that is there by then."""
     started_ns, bench_sha256, plan_sha256, tables = connection.execute(
         "SELECT started_ns, bench_sha256, plan_sha256, tables FROM session WHERE id = ?", (session,)
     ).fetchone()
-    states = dict(connection.execute("SELECT id, state FROM note"))
+    words = seal.words_in(connection)
     total = Digest(bench_sha256, plan_sha256, started_ns, json.loads(tables))
+    seals: list[seal.Seal] = []
     names = dict(connection.execute("SELECT name, id FROM channel WHERE session = ?", (session,)))
     for name in sorted(names):
-        total.add(bulk.plain(connection, names[name]).series(name, states))
+        taken = seal.take(connection, names[name], name, words)
+        total.add(taken.series)
+        seals += seal.seal_readings(names[name], taken, words)
     connection.execute(
         "UPDATE session SET ended_ns = ?, ending = ?, digest = ? WHERE id = ?",
         (ended_ns, text(ending), total.hexdigest(), session),
     )
+    seal.keep_seals(connection, session, seals)
 
 
 def tables_json(tables: Mapping[str, str]) -> str:

@@ -127,6 +127,19 @@ _REVISIONS = (
     ) STRICT""",
 )
 
+_SEALS = (
+    """CREATE TABLE seal (
+        session INTEGER NOT NULL REFERENCES session(id),
+        part TEXT NOT NULL,                    -- session, channels, events, readings, seals: see seal.py
+        channel INTEGER NOT NULL,              -- of readings; else 0
+        first INTEGER NOT NULL,                -- t_ns of the first reading it stands for; an event's id
+        last INTEGER NOT NULL,
+        rows INTEGER NOT NULL,
+        sha256 BLOB NOT NULL,
+        PRIMARY KEY (session, part, channel, first)
+    ) STRICT, WITHOUT ROWID""",
+)
+
 
 def _run(statements: tuple[str, ...]) -> Callable[[Database], None]:
     def step(db: Database) -> None:
@@ -143,6 +156,7 @@ STEPS: tuple[Step, ...] = (
     ("a view for people", _run(_VIEW_FOR_PEOPLE)),
     ("starts by the timetable", _run(_UNATTENDED)),
     ("correction tables and revisions", _run(_REVISIONS)),
+    ("seals of parts", _run(_SEALS)),
 )
 NEWEST = len(STEPS)
 READABLE = 3

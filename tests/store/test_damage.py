@@ -1,0 +1,121 @@
+"""Stores damaged at random, and what a rescue makes of them; ``damage.trials`` is the long form."""
+
+from __future__ import annotations
+
+import shutil
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from damage import PAGE, WAYS, make, originals, rows_of, trial, truncate
+from store_samples import begin, good
+from test_revisions import older
+
+from benchlog.errors import BadStore, UsageError
+from benchlog.store.connection import open_existing
+from benchlog.store.rescue import rescue
+from benchlog.store.verify import verify
+
+
+@pytest.fixture(scope="module")
+def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make(tmp_path_factory.mktemp("damage") / "whole.benchlog")
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_no_reading_is_invented_altered_or_uncounted_whatever_is_hit(
+    original: Path, tmp_path: Path, way: object
+) -> None:
+    before = originals(original)
+    place = WAYS.index(way)  # type: ignore[arg-type]
+    outcomes = [trial(original, before, tmp_path, seed) for seed in range(place, 5 * len(WAYS), len(WAYS))]
+    assert {outcome.way for outcome in outcomes} == {way.__name__}  # type: ignore[attr-defined]
+    assert any(0 < outcome.saved < outcome.there for outcome in outcomes) or way not in (truncate,)
+
+
+def test_a_whole_store_comes_over_whole(original: Path, tmp_path: Path) -> None:
+    new = tmp_path / "new.benchlog"
+    assert rescue(original, new).whole
+    assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
+    assert [path.name for path in tmp_path.iterdir()] == ["new.benchlog"]
+    assert verify(new, "all").intact
+    with pytest.raises(UsageError, match="there is such a file already"):
+        rescue(original, new)
+
+
+def root_of(path: Path, table: str) -> int:
+    with closing(open_existing(path, write=False)) as connection:
+        return int(connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()[0])
+
+
+def without_page(path: Path, number: int) -> None:
+    content = bytearray(path.read_bytes())
+    content[(number - 1) * PAGE : number * PAGE] = bytes(PAGE)
+    path.write_bytes(content)
+
+
+def test_without_the_list_of_tables_everything_is_found(original: Path, tmp_path: Path) -> None:
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    shutil.copyfile(original, hurt)
+    without_page(hurt, 1)
+    assert rescue(hurt, new).whole
+    assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
+
+
+def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Path) -> None:
+    """Two of them, each in the other's place: what is asked for by its key is on neither."""
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    content = bytearray(original.read_bytes())
+    starts = range(0, len(content), PAGE)
+    leaves = [at for at in starts if content[at] == 10 and int.from_bytes(content[at + 3 : at + 5], "big") > 100]
+    one, other = leaves[3], leaves[-3]
+    swapped = content[other : other + PAGE], content[one : one + PAGE]
+    content[one : one + PAGE], content[other : other + PAGE] = swapped
+    hurt.write_bytes(content)
+    assert not verify(hurt, "all").intact
+    assert rescue(hurt, new).whole
+    assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
+
+
+def test_without_its_seals_a_session_is_saved_by_its_digest_alone(original: Path, tmp_path: Path) -> None:
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    shutil.copyfile(original, hurt)
+    without_page(hurt, root_of(original, "seal"))
+    found = rescue(hurt, new)
+    assert [one.whole for one in found.sessions] == [True] * 3
+    assert not found.whole, "the seals are lost, and that is said"
+
+
+def test_what_nothing_vouches_for_comes_over_only_where_it_is_asked_for(store: Path, tmp_path: Path) -> None:
+    w = begin(store)
+    for n in range(20):
+        w.put(good(n))
+    assert w.flush()
+    try:
+        with pytest.raises(UsageError, match="no session"):
+            verify(store, 2)
+        found = rescue(store, tmp_path / "without.benchlog")
+        (one,) = found.sessions
+        assert (one.in_store, one.saved, one.channels[-1].unproven) == (False, 0, 20)
+        assert "it has no end, so no digest" in one.troubles[0]
+        (one,) = rescue(store, tmp_path / "with.benchlog", unproven=True).sessions
+        assert (one.in_store, one.saved, one.whole) == (True, 20, False)
+        with closing(open_existing(tmp_path / "with.benchlog", write=False)) as connection:
+            (told,) = connection.execute("SELECT text FROM event WHERE kind = 'store'").fetchone()
+        assert "20 were taken in though nothing vouches for them" in told
+    finally:
+        w.end("done")
+
+
+def test_an_older_store_is_rescued_too(store: Path, tmp_path: Path) -> None:
+    older(store, 3)
+    (one,) = rescue(store, tmp_path / "new.benchlog", unproven=True).sessions
+    assert (one.in_store, one.saved) == (True, 100)
+
+
+@pytest.mark.parametrize("content", [b"", b"no store at all" * 1000, bytes(10 * PAGE)])
+def test_what_is_no_store_is_told_and_no_file_is_left(store: Path, tmp_path: Path, content: bytes) -> None:
+    store.write_bytes(content)
+    with pytest.raises(BadStore):
+        rescue(store, tmp_path / "new.benchlog")
+    assert list(tmp_path.iterdir()) == [store]
