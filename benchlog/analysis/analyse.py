@@ -26,7 +26,7 @@ from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
 from benchlog.series import STATES, RawSeries
 
-__all__ = ["Analysis", "analyse", "measure_key_down"]
+__all__ = ["Analysis", "analyse", "analyse_corrected", "measure_key_down"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +41,19 @@ class Analysis:
 def analyse(
     session: SessionFacts, bench: Bench, plan: Plan, raw: Mapping[str, RawSeries], events: Sequence[Event] = ()
 ) -> Analysis:
-    """The record of a session. The same arguments give the same record, whenever and in whatever order they come.
+    """The record of a session. The same arguments give the same record, whenever and in whatever order they come."""
+    return analyse_corrected(session, bench, plan, correct_all(bench, raw, events), events)
+
+
+def analyse_corrected(
+    session: SessionFacts, bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Sequence[Event] = ()
+) -> Analysis:
+    """The same of channels that were corrected before, in the bench file's order.
 
     Readings inside "suspect" events' spans count, and are counted, as invalid. In a sweep every band of the plan has
     its result, in a soak those it is about, heard or not; beyond that those that were heard.
     """
     events = sorted(events, key=lambda event: event.t_ns)
-    series = correct_all(bench, raw, events)
     key_downs = tuple(
         measure_key_down(span.start_s, span.stop_s, series, bench, plan, session.kind)
         for span in _spans(bench, plan, series, events)

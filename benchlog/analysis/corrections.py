@@ -68,31 +68,56 @@ def correct(
         frequency: the corrected channel that measures it, for the factor of a table.
         suspect_ns: spans, ends included, whose readings may answer another question: they become invalid.
     """
-    state = raw.state
+    state, t_s = raw.state, raw.t_ns / 1e9
     for from_ns, to_ns in suspect_ns:
         doubtful = (raw.t_ns >= from_ns) & (raw.t_ns <= to_ns) & ((state == GOOD) | (state == OVER_RANGE))
         state = np.where(doubtful, np.uint8(INVALID), state)
     with np.errstate(over="ignore"):  # an absurd number of dBm; made invalid below
-        value = _si(raw.value, channel.unit) * channel.scale + channel.offset_si
-        value = value * _factor(channel, raw.t_ns / 1e9, frequency)
+        value = _si(raw.value, channel.unit)
+        value *= channel.scale
+        value += channel.offset_si
+        value *= _factor(channel, t_s, frequency)
     # A value that is good and yet no finite number would poison every mean it enters.
     state = np.where((state == GOOD) & ~np.isfinite(value), np.uint8(INVALID), state)
-    value = np.where(state == GOOD, value, np.nan)
-    return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], raw.t_ns / 1e9, value, state)
+    value[state != GOOD] = np.nan
+    return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], t_s, value, state)
+
+
+class Corrector:
+    """The channels of a session, corrected one after the other: their raw readings need never be in memory together.
+
+    The channel that measures frequency must come first where ``needs_frequency``.
+    """
+
+    def __init__(self, bench: Bench, events: Iterable[Event] = ()) -> None:
+        self._of = {channel.name: (instrument, channel) for instrument, channel in bench.channels()}
+        self.needs_frequency = any(channel.table is not None for _, channel in self._of.values())
+        self._frequency: Corrected | None = None
+        self._suspect_ns: dict[str, list[tuple[int, int]]] = {}
+        for event in events:
+            if event.kind == "suspect" and "from_ns" in event.data and "to_ns" in event.data:
+                span = int(event.data["from_ns"]), int(event.data["to_ns"])
+                self._suspect_ns.setdefault(event.instrument, []).append(span)
+
+    def __call__(self, raw: RawSeries) -> Corrected:
+        """SI values of a channel of the bench."""
+        instrument, channel = self._of[raw.channel]
+        suspect_ns = self._suspect_ns.get(instrument.name, ())
+        if channel.measures != "frequency":
+            return correct(channel, raw, suspect_ns, self._frequency)
+        self._frequency = correct(channel, raw, suspect_ns)
+        return self._frequency
 
 
 def correct_all(bench: Bench, raw: Mapping[str, RawSeries], events: Iterable[Event] = ()) -> dict[str, Corrected]:
     """All channels of the bench that have readings, by name, in the bench file's order."""
-    spans: dict[str, list[tuple[int, int]]] = {}
-    for event in events:
-        if event.kind == "suspect" and "from_ns" in event.data and "to_ns" in event.data:
-            spans.setdefault(event.instrument, []).append((int(event.data["from_ns"]), int(event.data["to_ns"])))
-    found: dict[str, Corrected] = {}
-    there = [(instrument, channel) for instrument, channel in bench.channels() if channel.name in raw]
-    for instrument, channel in sorted(there, key=lambda one: one[1].measures != "frequency"):
-        frequency = next((one for one in found.values() if one.measures == "frequency"), None)
-        found[channel.name] = correct(channel, raw[channel.name], spans.get(instrument.name, ()), frequency)
-    return {channel.name: found[channel.name] for _, channel in there}
+    corrected = Corrector(bench, events)
+    there = [channel for _, channel in bench.channels() if channel.name in raw]
+    found = {
+        channel.name: corrected(raw[channel.name])
+        for channel in sorted(there, key=lambda one: one.measures != "frequency")
+    }
+    return {channel.name: found[channel.name] for channel in there}
 
 
 def _factor(channel: Channel, t_s: NDArray[np.float64], frequency: Corrected | None) -> NDArray[np.float64] | float:

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line
+from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line, median_of_five
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -40,9 +40,7 @@ def spikes(t_s: Array, values: Array) -> Mask:
     if n < MIN_READINGS:
         return np.zeros(n, dtype=bool)
     flat = values - float(fit_line(t_s, values).b[1]) * (t_s - t_s[0])
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(flat, 5), axis=1)
-    around = np.concatenate([[medians[0]] * 2, medians, [medians[-1]] * 2])
-    away = np.abs(flat - around)
+    away = np.abs(flat - median_of_five(flat))
     return np.asarray(away > max(SIGMAS * _robust_sd(away), _floor(values)))
 
 

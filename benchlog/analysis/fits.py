@@ -132,6 +132,14 @@ def _slope(tau: float, x: Array, off: Array, weights: Array) -> float:
     return -height * float((weights * (off - height * centred)) @ (falling * x)) / tau
 
 
+def median_of_five(values: Array) -> Array:
+    """(n,) running median, the first and last whole one carried on to the ends. Five values at least."""
+    a, b, c, d, e = (values[i : len(values) - 4 + i] for i in range(5))
+    low, high = np.maximum(np.minimum(a, b), np.minimum(c, d)), np.minimum(np.maximum(a, b), np.maximum(c, d))
+    middle = np.maximum(np.minimum(low, high), np.minimum(e, np.maximum(low, high)))
+    return np.concatenate([middle[:1], middle[:1], middle, middle[-1:], middle[-1:]])
+
+
 def theil_sen(x: Array, y: Array, apart: float = 0.0) -> tuple[float, float]:
     """(slope, intercept): median of the slopes between all points more than ``apart`` apart in x (Sen 1968).
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.droop import aicc
-from benchlog.analysis.fits import fit_exponential, fit_line, theil_sen
+from benchlog.analysis.fits import fit_exponential, fit_line, median_of_five, theil_sen
 from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time, scatter
 from benchlog.analysis.wild import ROBUST, wild
 from benchlog.model import Component, Measured
@@ -225,9 +225,7 @@ def settled_after_s(t_s: Array, frequency_hz: Array, tolerance_hz: float | None)
     if tolerance_hz is None or len(t_s) < 5 or t_s[-1] - t_s[0] < MIN_SPAN_S:
         return None
     final = float(np.median(frequency_hz[t_s >= t_s[-1] - FINAL_S]))
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(frequency_hz, 5), axis=1)
-    smooth = np.concatenate([[smooth[0]] * 2, smooth, [smooth[-1]] * 2])
-    outside = np.flatnonzero(np.abs(smooth - final) > tolerance_hz * SETTLED_SHARE)
+    outside = np.flatnonzero(np.abs(median_of_five(frequency_hz) - final) > tolerance_hz * SETTLED_SHARE)
     first = int(outside[-1]) + 1 if len(outside) else 0
     if first >= len(t_s) or t_s[-1] - t_s[first] < WATCHED_SHARE * (t_s[-1] - t_s[0]):
         return None

@@ -9,9 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+
+from benchlog.analysis.uncertainty import lagged_sums
 
 Array = NDArray[np.float64]
 
@@ -38,11 +41,11 @@ class Memory:
         Each noise of the grid leaves a scaled inverse chi-square of ``dof``; what all of them leave together is taken
         for one too, with the same mean and variance of the logarithm: so dof counts that the memory is not known.
         """
-        each = np.zeros(len(self.share))
+        each, (lengths, of) = np.zeros(len(self.share)), np.unique(self.length, return_inverse=True)
         for part in parts:
-            lags = np.correlate(part, part, "full")[len(part) - 1 :]
-            tied = np.exp(-np.arange(1, len(part)) / self.length[:, None]) @ lags[1:]
-            each += lags[0] + 2 * self.share * tied
+            lags = lagged_sums(part)
+            tied = np.exp(-np.arange(1, len(part)) / lengths[:, None]) @ lags[1:]
+            each += lags[0] + 2 * self.share * tied[of]
         each *= self.variance
         if not each.min() > 0:
             return 0.0, self.dof
@@ -67,21 +70,32 @@ def memory(windows: Sequence[tuple[Array, int]]) -> Memory | None:
     if sum(len(residuals) for residuals, _ in windows) < SHOWS_MEMORY or spare <= 0:
         return None
     longest = max(len(residuals) for residuals, _ in windows)
-    grid = np.array([(a, k) for a in SHARES for k in np.geomspace(SHORTEST, LONGEST * longest, LENGTHS)])
-    share, length = np.concatenate([[0.0], grid[:, 0]]), np.concatenate([[1.0], grid[:, 1]])
+    share, length = _kinds(longest)
     square, logs = np.zeros(len(share)), np.zeros(len(share))
-    rho = np.exp(-1 / length)[:, None]
     for residuals, fitted in windows:
-        n = len(residuals)
-        if n <= fitted:
-            continue
-        at = np.cos(math.pi * np.arange(fitted, n) / n)
-        spectrum = 1 - share[:, None] + share[:, None] * (1 - rho**2) / (1 - 2 * rho * at + rho**2)
-        square += (1 / spectrum) @ np.asarray(dct(residuals, norm="ortho")[fitted:]) ** 2
-        logs += np.log(spectrum).sum(axis=1)
+        if len(residuals) > fitted:
+            inverse, log = _spectra(len(residuals), fitted, longest)
+            square += inverse @ np.asarray(dct(residuals, norm="ortho")[fitted:]) ** 2
+            logs += log
     if not square.min() > 0:
         return None
     likely = -0.5 * logs - spare / 2 * np.log(square)
-    prior = np.array([WHITE, *[(1 - WHITE) / len(grid)] * len(grid)])
+    prior = np.where(share > 0, (1 - WHITE) / (len(share) - 1), WHITE)
     weight = prior * np.exp(likely - likely.max())
     return Memory(share, length, square / spare, weight / weight.sum(), float(spare))
+
+
+@lru_cache(maxsize=4)
+def _kinds(longest: int) -> tuple[Array, Array]:
+    """(share, length) of the grid's noises, (G,) each: white, and every other one."""
+    lengths = np.geomspace(SHORTEST, LONGEST * longest, LENGTHS)
+    return np.append(0.0, np.repeat(SHARES, LENGTHS)), np.append(1.0, np.tile(lengths, len(SHARES)))
+
+
+@lru_cache(maxsize=4)  # a session's key-downs are as long as one another, most of them
+def _spectra(n: int, fitted: int, longest: int) -> tuple[Array, Array]:
+    """1 / spectrum of each noise, (G, n - fitted), and the sum of the spectrum's logarithms, (G,)."""
+    share, length = (one[:, None] for one in _kinds(longest))
+    rho, at = np.exp(-1 / length), np.cos(math.pi * np.arange(fitted, n) / n)
+    spectrum = 1 - share + share * (1 - rho**2) / (1 - 2 * rho * at + rho**2)
+    return 1 / spectrum, np.log(spectrum).sum(axis=1)

@@ -22,6 +22,7 @@ from benchlog.model import Component, Measure, Measured
 from benchlog.plan import MEANT, Band
 
 Array = NDArray[np.float64]
+Together = tuple[list[Array], list[Array]]
 
 INPUTS: tuple[Measure, Measure, Measure] = ("forward-power", "plate-voltage", "plate-current")
 TOGETHER_S = 1.0  # readings of one instant are at most so far apart, or half a period of the slowest channel
@@ -127,9 +128,9 @@ def efficiency(heard: OnBand) -> Measured | None:
     found = _in_and_out(heard)
     if found is None:
         return None
-    watts, volts, amperes = found
+    (watts, volts, amperes), readings = found
     percent = 100 * watts / (volts * amperes)
-    return _worked_out(heard, percent, percent / np.array([watts, -volts, -amperes]))
+    return _worked_out(heard, readings, percent, percent / np.array([watts, -volts, -amperes]))
 
 
 def dissipation(heard: OnBand) -> Measured | None:
@@ -140,28 +141,28 @@ def dissipation(heard: OnBand) -> Measured | None:
     found = _in_and_out(heard)
     if found is None:
         return None
-    watts, volts, amperes = found
-    return _worked_out(heard, volts * amperes - watts, np.array([-1.0, amperes, volts]))
+    (watts, volts, amperes), readings = found
+    return _worked_out(heard, readings, volts * amperes - watts, np.array([-1.0, amperes, volts]))
 
 
-def _in_and_out(heard: OnBand) -> tuple[float, float, float] | None:
-    """Means of (W, V, A) from readings taken together.
+def _in_and_out(heard: OnBand) -> tuple[Array, Together] | None:
+    """Means (3,) of W, V, A from readings taken together, and those.
 
     None where one of the three is not measured, or over range, or reads no input; and where the envelope is not
     steady: a plate current that follows dots, two tones or speech has no mean that V I could be worked out from.
     """
     if not heard.band.sent.steady or _over_range(heard, INPUTS):
         return None
-    _, parts = together(heard)
-    if not parts:
+    readings = together(heard)
+    if not readings[1]:
         return None
-    watts, volts, amperes = (float(mean) for mean in np.concatenate(parts).mean(axis=0))
-    return (watts, volts, amperes) if volts > 0 and amperes > 0 else None
+    means = np.concatenate(readings[1]).mean(axis=0)
+    return (means, readings) if np.all(means[1:] > 0) else None
 
 
-def _worked_out(heard: OnBand, value: float, gradient: Array) -> Measured:
+def _worked_out(heard: OnBand, readings: Together, value: float, gradient: Array) -> Measured:
     """A function of the three inputs: type A with their covariances, type B of each channel (GUM 5.2.2, 5.1.2)."""
-    times, parts = together(heard)
+    times, parts = readings
     found = joint(parts, times, along=gradient)
     names = "power, plate voltage and plate current"
     if found is None:
@@ -175,7 +176,7 @@ def _worked_out(heard: OnBand, value: float, gradient: Array) -> Measured:
     return combine(value, lines)
 
 
-def together(heard: OnBand) -> tuple[list[Array], list[Array]]:
+def together(heard: OnBand) -> Together:
     """Forward power, plate voltage and plate current at the times of the slowest of them.
 
     Returns:

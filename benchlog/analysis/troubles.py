@@ -205,45 +205,51 @@ def stuck(bench: Bench, series: Mapping[str, Corrected], key_downs: Sequence[Key
     and another instrument not still, it is the instrument.
     """
     windows = [key_down.window for key_down in key_downs if key_down.window]
-    inside = {}
-    for name, one in series.items():
+
+    def inside(one: Corrected) -> Readings:
         kept = (one.state == GOOD) & _within(one.t_s, windows)
-        inside[name] = (one.t_s[kept], one.value[kept])
-    told: set[str] = set()
+        return one.t_s[kept], one.value[kept]
+
     for instrument in bench.instruments:
-        own = {channel.name: inside[channel.name] for channel in instrument.channel if channel.name in inside}
-        others = [readings for name, readings in inside.items() if name not in own]
-        if (span := _all_still(own)) and any(_changes(*other, *span) for other in others):
-            told |= set(own)
+        own = {channel.name: inside(series[channel.name]) for channel in instrument.channel if channel.name in series}
+        others = [one for name, one in series.items() if name not in own]
+        if (span := _all_still(own)) and any(_changes(*inside(other), *span) for other in others):
             yield _still_finding(instrument.name, {name: series[name] for name in own}, own, span)
-    for name, (t_s, values) in inside.items():
-        if name in told:
             continue
-        starts = run_starts(values)
-        lengths = np.diff([*starts, len(values)])
-        if not len(starts) or lengths.max() < STUCK_READINGS:
-            continue
-        start = int(starts[np.argmax(lengths)])
-        stop = start + int(lengths.max())
-        if t_s[stop - 1] - t_s[start] < STUCK_S or not _noisy(values[np.repeat(lengths < STUCK_READINGS, lengths)]):
-            continue
-        from_s, to_s = float(t_s[start]), float(t_s[stop - 1])
-        if not any(_changes(*other, from_s, to_s) for other_name, other in inside.items() if other_name != name):
-            continue
-        value = float(values[start])
-        shown = show(value, series[name].unit, 7)
-        yield Finding(
-            "stuck",
-            f"{name} repeated {shown} in {stop - start} readings in a row, over {show(to_s - from_s, 's', 3)}, "
-            "while others changed",
-            channel=name,
-            from_ns=round(from_s * 1e9),
-            to_ns=round(to_s * 1e9),
-            value=value,
-        )
+        for name, (t_s, values) in own.items():
+            span = _still(t_s, values)
+            if span and any(_changes(*inside(other), *span) for other in series.values() if other.channel != name):
+                yield _stuck_finding(series[name], t_s, values, span)
 
 
 Readings = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def _still(t_s: NDArray[np.float64], values: NDArray[np.float64]) -> tuple[float, float] | None:
+    """The longest stretch in which one channel repeated a value, if that is no chance."""
+    starts = run_starts(values)
+    lengths = np.diff([*starts, len(values)])
+    if not len(starts) or lengths.max() < STUCK_READINGS:
+        return None
+    start = int(starts[np.argmax(lengths)])
+    from_s, to_s = float(t_s[start]), float(t_s[start + int(lengths.max()) - 1])
+    noisy = to_s - from_s >= STUCK_S and _noisy(values[np.repeat(lengths < STUCK_READINGS, lengths)])
+    return (from_s, to_s) if noisy else None
+
+
+def _stuck_finding(
+    one: Corrected, t_s: NDArray[np.float64], values: NDArray[np.float64], span: tuple[float, float]
+) -> Finding:
+    there = values[(t_s >= span[0]) & (t_s <= span[1])]
+    return Finding(
+        "stuck",
+        f"{one.channel} repeated {show(float(there[0]), one.unit, 7)} in {len(there)} readings in a row, over "
+        f"{show(span[1] - span[0], 's', 3)}, while others changed",
+        channel=one.channel,
+        from_ns=round(span[0] * 1e9),
+        to_ns=round(span[1] * 1e9),
+        value=float(there[0]),
+    )
 
 
 def _all_still(own: Mapping[str, Readings]) -> tuple[float, float] | None:

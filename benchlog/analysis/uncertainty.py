@@ -32,7 +32,6 @@ class Scatter:
 
     n: int
     sd: float  # as if the noise were white: n - fitted degrees of freedom
-    lag1: float  # lag-1 autocorrelation
     n_eff: float  # how many independent readings they are worth
     dof: float  # n_eff - fitted, at least 1; 0 where nothing can be said
     variance: float  # of one reading, correlation allowed for
@@ -53,14 +52,13 @@ def scatter(residuals: NDArray[np.float64], fitted: int = 1) -> Scatter:
     """
     n = len(residuals)
     if n <= fitted:
-        return Scatter(n, 0.0, 0.0, float(max(n, 1)), 0.0, 0.0)
+        return Scatter(n, 0.0, float(max(n, 1)), 0.0, 0.0)
     square_sum = float(residuals @ residuals)
     n_eff = n / correlation_time(residuals, fitted)
     dof = max(n_eff - fitted, 1.0)
     return Scatter(
         n=n,
         sd=math.sqrt(square_sum / (n - fitted)),
-        lag1=autocorrelation(residuals, 1),
         n_eff=n_eff,
         dof=dof,
         variance=square_sum / n * n_eff / dof,
@@ -76,10 +74,12 @@ def type_a(values: NDArray[np.float64]) -> Measured:
     return Measured(mean, found.u_mean, found.dof)
 
 
-def autocorrelation(residuals: NDArray[np.float64], lag: int) -> float:
-    """r_k = sum(e(t) e(t+k)) / sum(e(t)**2); 0 where nothing scatters (NIST/SEMATECH handbook 1.3.5.12)."""
-    square_sum = float(residuals @ residuals)
-    return float(residuals[:-lag] @ residuals[lag:]) / square_sum if square_sum > 0 else 0.0
+def lagged_sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n,) sums of e(t) e(t+k), k = 0 to n - 1; over the first they are r_k (NIST/SEMATECH handbook 1.3.5.12)."""
+    # By the power spectrum (Wiener-Khinchin); at least twice the length, so that the ends do not meet.
+    size = 1 << (2 * len(values) - 1).bit_length()
+    sums: NDArray[np.float64] = np.fft.irfft(np.abs(np.fft.rfft(values, size)) ** 2, size)[: len(values)]
+    return sums
 
 
 def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
@@ -92,16 +92,14 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     correlation, and are taken as they come, as the GUM's examples do.
     """
     n = len(residuals)
-    square_sum = float(residuals @ residuals)
-    if n < SHOWS_CORRELATION or square_sum <= 0:
+    if n < SHOWS_CORRELATION or not residuals.any():
         return 1.0
-    # All lags at once (Wiener-Khinchin); twice the length, so that the ends do not meet.
-    spectrum = np.abs(np.fft.rfft(residuals, 2 * n)) ** 2
-    r = np.fft.irfft(spectrum, 2 * n)[1:n] / square_sum
+    sums = lagged_sums(residuals)
+    r = sums[1:] / sums[0]
     up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else n - 1
     total = float(((1 - np.arange(1, n) / n) * r)[:up_to].sum())
     shrunk = max(1 - (2 + 2 * fitted) / n, 0.2)  # to first order in 1 / n: no use where little is left of it
-    rho = (autocorrelation(residuals, 1) + fitted / n) / shrunk
+    rho = (float(r[0]) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
 

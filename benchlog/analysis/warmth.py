@@ -132,10 +132,13 @@ def _smooth(t_s: Array, celsius: Array) -> Array:
     if not 0 < reach < len(celsius) / 2:
         return celsius
     sums = np.concatenate([[0.0], np.cumsum(celsius - celsius[0])])
-    at = np.arange(len(celsius))
+    smooth = np.empty_like(celsius)
+    smooth[reach:-reach] = (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)
     # As many on either side: at the ends fewer, so that the mean does not lag.
-    either = np.minimum(np.minimum(at, len(celsius) - 1 - at), reach)
-    return np.asarray(celsius[0] + (sums[at + either + 1] - sums[at - either]) / (2 * either + 1))
+    either = np.arange(reach)
+    smooth[:reach] = sums[2 * either + 1] / (2 * either + 1)
+    smooth[-reach:] = ((sums[-1] - sums[-2 * either - 2]) / (2 * either + 1))[::-1]
+    return np.asarray(celsius[0] + smooth)
 
 
 def hertz_per_kelvin(heard: OnBand, both: Together) -> tuple[Measured, float]:

@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fits import median_of_five
+
 Array = NDArray[np.float64]
 
 FAR = 7.0  # standard deviations
@@ -25,9 +27,7 @@ def wild(values: Array) -> NDArray[np.bool_]:
     """
     if len(values) < MIN_READINGS:
         return np.zeros(len(values), dtype=bool)
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(values, 5), axis=1)
-    around = np.concatenate([[medians[0]] * 2, medians, [medians[-1]] * 2])
-    away = np.abs(values - around)
+    away = np.abs(values - median_of_five(values))
     steps = np.diff(values)
     trend = float(np.median(steps))
     sd = ROBUST * float(np.median(np.abs(steps - trend))) / math.sqrt(2)

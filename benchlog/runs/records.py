@@ -12,7 +12,8 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict
 
-from benchlog.analysis.analyse import Analysis, analyse
+from benchlog.analysis.analyse import Analysis, analyse_corrected
+from benchlog.analysis.corrections import Corrected, Corrector
 from benchlog.analysis.results import Revision, SessionFacts
 from benchlog.bench import Bench, bench_from
 from benchlog.correction import text_kept
@@ -21,8 +22,9 @@ from benchlog.errors import UsageError
 from benchlog.files import Table, TomlFile
 from benchlog.model import Event
 from benchlog.plan import Plan, plan_from
-from benchlog.store.digest import digest
-from benchlog.store.reader import StoredSession, StoreReader
+from benchlog.series import RawSeries
+from benchlog.store.digest import Digest
+from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
 from benchlog.store.revisions import StoredRevision
 
 LAST_DIGITS = 1e-9  # relative: what another version of a numerical library may differ by
@@ -102,7 +104,8 @@ def keep_with(
 ) -> Kept:
     """Analyse a session's own readings and events, by its own plan, with any bench file."""
     plan = plan_from(TomlFile(Path(f"plan file of session {session.id}"), session.plan_text))
-    raw, events = reader.raw(session.id), reader.events(session.id)
+    events = reader.events(session.id)
+    series, fingerprint = _corrected(reader, session, bench, events, plan.source.sha256)
     about = SessionFacts(
         id=session.id,
         kind=session.kind,
@@ -110,10 +113,35 @@ def keep_with(
         bench=session.bench,
         started_ns=session.started_ns,
         ended_ns=session.ended_ns,
-        digest=digest(raw, _sha256(session.bench_text), plan.source.sha256, session.started_ns, session.tables),
+        digest=fingerprint,
         revision=facts,
     )
-    return Kept(session, bench, plan, events, analyse(about, bench, plan, raw, events), revision)
+    return Kept(session, bench, plan, events, analyse_corrected(about, bench, plan, series, events), revision)
+
+
+def _corrected(
+    reader: StoreReader, session: StoredSession, bench: Bench, events: Sequence[Event], plan_sha256: str
+) -> tuple[dict[str, Corrected], str]:
+    """The channels in SI, and the digest of their raw readings, of which one channel's at a time are in memory."""
+    fingerprint = Digest(_sha256(session.bench_text), plan_sha256, session.started_ns, session.tables)
+    corrected = Corrector(bench, events)
+    if corrected.needs_frequency:
+        for channel in session.channels:
+            if channel.measures == "frequency":
+                corrected(_raw(reader, channel))
+
+    def next_one(channel: StoredChannel) -> Corrected:
+        raw = _raw(reader, channel)
+        fingerprint.add(raw)
+        return corrected(raw)
+
+    found = {one.name: next_one(one) for one in sorted(session.channels, key=lambda one: one.name)}
+    return {channel.name: found[channel.name] for channel in session.channels}, fingerprint.hexdigest()
+
+
+def _raw(reader: StoreReader, channel: StoredChannel) -> RawSeries:
+    (rows,) = reader.rows((channel,))
+    return rows.series(channel.name, {note: state for note, (state, _, _) in reader.notes().items()})
 
 
 def _sha256(text: str) -> str:

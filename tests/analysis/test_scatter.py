@@ -132,7 +132,7 @@ def test_welch_satterthwaite_lies_between_the_least_and_the_sum(parts):
 
 
 def test_scatter_needs_more_readings_than_the_curve_has_parameters():
-    assert scatter(np.array([0.1, -0.1]), fitted=2) == Scatter(2, 0.0, 0.0, 2.0, 0.0, 0.0)
+    assert scatter(np.array([0.1, -0.1]), fitted=2) == Scatter(2, 0.0, 2.0, 0.0, 0.0)
     assert scatter(np.array([0.1, -0.2, 0.1]), fitted=2).dof == 1
     assert expanded(Measured(0.0, scatter(np.zeros(2), fitted=2).u_mean, 0.0)) is None
 
