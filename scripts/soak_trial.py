@@ -25,7 +25,8 @@ FORM = "{:<26} {:>9} {:>9} {:>9} {:>9}  {}"
 
 def report(ran: Ran, out: Callable[[str], object] = print) -> list[str]:
     """The table; returns what did not hold."""
-    faults: list[str] = []
+    faults = [] if ran.how.startswith("ended: the heat run is over") else [f"the run did not go to its end: {ran.how}"]
+    out(f"the run                    {ran.how}")
     out(FORM.format("largest in each quarter", "1st", "2nd", "3rd", "4th", ""))
     for kind in KINDS:
         parts = quarters(ran.vitals, kind.of)
@@ -53,7 +54,6 @@ def report(ran: Ran, out: Callable[[str], object] = print) -> list[str]:
     out(f"key-downs                  {said.band['key_downs']}, by the key box {said.keyed}")
     out(f"page's viewer              {ran.messages:,} messages, {ran.pictures} picture")
     out(f"copies of the store        {ran.copies} kept")
-    out(f"the run                    {ran.how}")
     faults += said.wrong()
     if ran.pictures != 1:
         faults.append(f"the viewer's stream was broken: {ran.pictures} pictures")
@@ -66,6 +66,7 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=72.0, metavar="N", help="simulated (72)")
     parser.add_argument("--factor", type=float, default=120.0, metavar="N", help="times faster than life (120)")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the simulated bench")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="where everything is to be found afterwards")
     asked = parser.parse_args()
     minutes = 60 * asked.hours / asked.factor
     print(f"{asked.hours:g} h at {asked.factor:g} times: {minutes:.0f} min. {os.cpu_count()} cores, load", end=" ")
@@ -73,7 +74,7 @@ def main() -> int:
     look_s = min(LOOK_S, minutes * 60 / 40)
     with runtime_folder() as folder, tempfile.TemporaryDirectory(dir=folder) as work:
         try:
-            ran = run(Path(work), hours=asked.hours, factor=asked.factor, seed=asked.seed, look_s=look_s)
+            ran = run(asked.keep or Path(work), hours=asked.hours, factor=asked.factor, seed=asked.seed, look_s=look_s)
         except NotMade as exc:
             print(f"no trial: {exc}")
             return 3

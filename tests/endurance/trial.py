@@ -26,6 +26,7 @@ BAND = "80 m"
 KEY_DOWN_S, REST_S = 60, 120  # simulated
 TIMEOUT_S = 0.5  # real: a bench that runs fast would otherwise give its instruments no time at all
 EVERY_S = 1 / 30  # real, between two readings of a channel: a stall of the machine should not cost slots
+SETTLE_S = 0.1  # real: what a busy machine takes to key is not to stand in the windows
 BEGINS_S = 4.0
 PATIENCE_S = 60.0
 
@@ -80,6 +81,7 @@ def run(folder: Path, *, hours: float, factor: float, seed: int, look_s: float) 
 def _edit(bench: BenchProcess, hours: float, factor: float) -> None:
     plan = bench.plan_file.read_text()
     cycle = f'band = "{BAND}"\nkey_down = "{KEY_DOWN_S} s"\nrest = "{REST_S} s"\nlasts = "{hours * 3600:.0f} s"'
+    plan = re.sub(r'^settle = ".*?"', f'settle = "{SETTLE_S * factor:g} s"', plan, flags=re.MULTILINE)
     bench.plan_file.write_text(re.sub(r"\[soak\].*?\n\n", f"[soak]\n{cycle}\n\n", plan, flags=re.DOTALL))
     text = bench.bench_file.read_text()
     text = re.sub(r'^timeout = ".*"', f'timeout = "{TIMEOUT_S * factor:g} s"', text, flags=re.MULTILINE)
