@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from benchlog.analysis.turns import Turn, dip, first_move, peak
@@ -42,6 +42,7 @@ def test_what_lies_between_two_readings_reaches_to_the_true_dip(at_s: float, wid
 
 
 @given(**DIPS, where=st.integers(0, 9), wild=st.floats(-1.0, 1.0))
+@example(at_s=0.75, width_s=1.0, where=1, wild=0.0)  # beside it a good reading stands out as well
 def test_one_wild_reading_makes_no_dip_and_hides_none(at_s: float, width_s: float, where: int, wild: float) -> None:
     """Anywhere, of any size: it costs the dip the reading in its place, or goes on as the course does beside it."""
     t_s, plate = turned(at_s, width_s)
@@ -136,7 +137,8 @@ def test_a_steady_current_has_no_dip_however_long_it_is_watched() -> None:
     steady = 0.25 * (1 + 0.02 * rng.standard_normal(2000))
     coarse = np.round(0.25 * (1 + 0.004 * rng.standard_normal(2000)), 2)
     sagging = 0.25 * np.exp(-np.arange(2000) / 8000) * (1 + 0.003 * rng.standard_normal(2000))
-    for course in (steady, coarse, sagging):
+    flickering = np.where(np.repeat(rng.random(1000) < 0.1, 2), 0.24, 0.25)  # two at a time, by a step of 4 %
+    for course in (steady, coarse, sagging, flickering):
         assert dip(np.arange(2000.0), course, *NO_POWER) is None
 
 

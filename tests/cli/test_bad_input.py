@@ -61,8 +61,8 @@ def test_a_faulty_bench_file(tmp_path: Path, old: str, new: str, says: list[str]
         ('reading = "100 kHz"', "", ['band[1] "20 m"', "segment and reading belong together"]),
         ('name = "20 m"', 'name = "30 m"', ["two bands of one name"]),
         ('max_frequency_error = "300 Hz"', 'max_frequency_error = "300 W"', ['"300 Hz" or "30 ppm"']),
-        ('    "drive at minimum",', '    " ",', ["sweep.tuning[0]", "an empty step"]),
-        ('    "drive at minimum",', "    3,", ["sweep.tuning[0] = 3", "valid string"]),
+        ('    "dip the plate current",', '    " ",', ["sweep.tuning[3]", "an empty step"]),
+        ('    "dip the plate current",', "    3,", ["sweep.tuning[3] = 3", "valid string"]),
         (
             'tuning = ["this band\'s core peaks low: turn it slowly"]',
             'tuning = "dip"',
