@@ -8,6 +8,7 @@ reading with which it first left its rest.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from benchlog.analysis.bands import scaled
@@ -93,7 +94,9 @@ def _read(heard: OnBand, measure: Measure, turn: Turn) -> tuple[float, Measured]
     if sd := heard.sd(measure):
         dof = sum(window.scatter.dof for window in heard.windows(measure))
         lines.append(Component(sd, dof, "scatter of a single reading, as in the windows measured", "A"))
-    if turn.beyond:
+    if math.isinf(turn.beyond):
+        lines.append(Component(UNKNOWN, 0.0, "readings lacking beside it: it may have gone farther"))
+    elif turn.beyond:
         lines.append(Component(rectangular(turn.beyond), source="how far it went between two readings"))
     return turn.t_s, combine(turn.value, lines)
 

@@ -25,6 +25,7 @@ DEPTH = 0.03  # of the lower side; what a needle shows at all. Common practice, 
 NOISY = 8.0  # standard deviations of the noise; two thousand readings of it spread over seven
 TURNS_BY = 0.3145  # the median of how far white noise goes beyond both its neighbours, from 2 million draws
 SLACK = 0.02  # of the power, which scatters by itself
+HOLE = 3.0  # times the usual between two readings
 MOVES = 0.02  # of the farthest that the reading went from its rest: a needle's width. Common practice, no source
 
 
@@ -34,7 +35,7 @@ class Turn:
 
     t_s: float
     value: float  # SI
-    beyond: float = 0.0  # how much farther the course may have gone between two readings, SI
+    beyond: float = 0.0  # how much farther the course may have gone between two readings, SI; inf: nobody knows
 
 
 def peak(t_s: Array, values: Array) -> Turn | None:
@@ -104,20 +105,30 @@ class _Standing:
     t_s: Array
     values: Array
     place: NDArray[np.int64]  # among all readings: where it skips, one was taken out
+    all_t_s: Array  # (m,) of all readings
     noise: float  # standard deviation of all
 
     def turn(self, i: int) -> Turn:
-        """The extreme at ``i``, and how far the course may have gone beyond it.
+        """The extreme at ``i``, and how far the course may have gone beyond it; inf where readings lack beside it.
 
         Of a parabola, sampled anywhere along it, what lies beyond the extreme reading is at most an eighth of the way
-        to the second one beside it, on the side where that is shorter; a third, where a reading was taken out between.
-        A resonance is flatter farther out, and may go a quarter and a half of that way.
+        to the second one beside it, on the side where that is shorter; a third, where one reading lacks between.
+        A resonance is flatter farther out, and may go a quarter and a half of that way. At the first or the last
+        reading that counts, the course may have come from, or gone on, as far as a whole step.
         """
-        near = [j for j in (i - 2, i + 2) if 0 <= j < len(self.values)]
-        ways = [abs(float(self.values[i] - self.values[j])) for j in near]
-        whole = 0 < i < len(self.place) - 1 and self.place[i + 1] - self.place[i - 1] == 2
-        beyond = min(ways, default=float(np.ptp(self.values))) / (4 if whole else 2)
-        return Turn(float(self.t_s[i]), float(self.values[i]), beyond)
+        n, values = len(self.values), self.values
+        first, last = (int(self.place[i - 1]) if i else 0), (int(self.place[i + 1]) if i + 1 < n else -1)
+        around = self.all_t_s[first : None if last < 0 else last + 1]
+        usual_s = float(np.median(np.diff(self.all_t_s)))
+        if np.diff(around).max() > HOLE * usual_s:
+            beyond = math.inf
+        elif 0 < i < n - 1:
+            ways = [abs(float(values[i] - values[j])) for j in (i - 2, i + 2) if 0 <= j < n]
+            whole = last - first == 2 and self.t_s[i + 1] - self.t_s[i - 1] < 2.5 * usual_s
+            beyond = min(ways, default=float(np.ptp(values))) / (4 if whole else 2)
+        else:
+            beyond = abs(float(values[i] - values[1 if i == 0 else i - 1])) if n > 1 else math.inf
+        return Turn(float(self.t_s[i]), float(values[i]), beyond)
 
 
 def _standing(t_s: Array, values: Array) -> _Standing:
@@ -127,7 +138,7 @@ def _standing(t_s: Array, values: Array) -> _Standing:
     order = np.argsort(t_s[there], kind="stable")
     t_s, values = t_s[there][order], values[there][order]
     if len(values) < MIN_READINGS:
-        return _Standing(t_s[:0], values[:0], np.empty(0, np.int64), 0.0)
+        return _Standing(t_s[:0], values[:0], np.empty(0, np.int64), t_s, 0.0)
     left, inner, right = values[:-2], values[1:-1], values[2:]
     beyond = np.maximum(inner - np.maximum(left, right), np.minimum(left, right) - inner)
     steps = np.abs(np.diff(values))
@@ -136,6 +147,6 @@ def _standing(t_s: Array, values: Array) -> _Standing:
     # Beside a wild reading its neighbours stand out too, though less.
     none = np.full(1, -math.inf)
     beside = np.maximum(np.concatenate([none, beyond[:-1]]), np.concatenate([beyond[1:], none]))
-    place = np.flatnonzero((beyond <= theirs) | (beyond < beside))
+    place = 1 + np.flatnonzero((beyond <= theirs) | (beyond < beside))
     noise = float(np.median(np.maximum(beyond, 0.0))) / TURNS_BY
-    return _Standing(t_s[1:-1][place], inner[place], place, noise)
+    return _Standing(t_s[place], values[place], place, t_s, noise)

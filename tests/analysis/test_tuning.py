@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, example, given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from benchlog.analysis.turns import Turn, dip, first_move, peak
@@ -42,21 +42,28 @@ def test_what_lies_between_two_readings_reaches_to_the_true_dip(at_s: float, wid
 
 
 @given(**DIPS, where=st.integers(0, 9), wild=st.floats(-1.0, 1.0))
-@example(at_s=0.75, width_s=1.0, where=1, wild=0.0)  # beside it a good reading stands out as well
-def test_one_wild_reading_makes_no_dip_and_hides_none(at_s: float, width_s: float, where: int, wild: float) -> None:
+def test_one_wild_reading_makes_no_dip_of_its_own(at_s: float, width_s: float, where: int, wild: float) -> None:
     """Anywhere, of any size: it costs the dip the reading in its place, or goes on as the course does beside it."""
     t_s, plate = turned(at_s, width_s)
     rest = np.delete(plate, where)
     plate[where] = wild
     found = dip(t_s, plate, *NO_POWER)
-    assert found is not None
-    assert found.value >= rest.min() - np.abs(np.diff(rest)).max()
+    if found is not None:  # near a tap's end it may take the dip's side away
+        assert found.value >= rest.min() - np.abs(np.diff(rest)).max()
     quiet = np.full(20, 0.1)
     quiet[2 * where] = wild
     assert dip(np.arange(20.0), quiet, *NO_POWER) is None
     steady = peak(np.arange(20.0), quiet)
     assert steady is not None
     assert steady.value == 0.1
+
+
+def test_beside_a_wild_reading_a_good_one_still_counts() -> None:
+    t_s, plate = turned(0.75, 1.0)
+    plate[1] = 0.0
+    found = dip(t_s, plate, *NO_POWER)
+    assert found is not None
+    assert found.value == pytest.approx(0.08, abs=0.001)
 
 
 @given(**DIPS, order=st.permutations(range(10)), gaps=st.lists(st.integers(0, 10), max_size=4))
@@ -92,7 +99,7 @@ def test_there_is_no_dip_where_plate_current_only_falls_or_only_rises(
 ) -> None:
     """With white noise of up to 0.3 % of the current, as a meter has."""
     course = np.cumsum(falls) if rises else 1.0 + sum(falls) - np.cumsum(falls)
-    assume(course[0] > 0)
+    assume(course[0] > 1e-6)
     course *= 1 + noise * np.clip(np.random.default_rng(seed).standard_normal(len(course)), -4, 4)
     assert dip(np.arange(len(course)), course, *NO_POWER) is None
 
@@ -289,6 +296,22 @@ def test_a_wild_reading_while_tuning_is_not_in_the_record():
     found = seen(session)
     assert found["grid-current-peak"]["measured"]["value"] == pytest.approx(4.0, abs=0.1)
     assert found["plate-current-dip"]["measured"]["value"] == pytest.approx(80.0, abs=3)
+
+
+@pytest.mark.parametrize(("from_s", "to_s"), [(10.75, 11.6), (11.1, 11.7)])
+def test_a_peak_beside_a_hole_in_the_readings_has_no_known_uncertainty(from_s, to_s):
+    """Four slots without a reading: the true peak of 4 mA was in the hole, or may have been."""
+    found = seen(tuned_session().spoil("grid", from_s, to_s, State.MISSED))["grid-current-peak"]["measured"]
+    assert found["value"] < 4.1
+    assert found["expanded"] is None
+
+
+def test_where_a_tap_begins_at_its_highest_the_ramp_may_have_been_higher():
+    """The first reading may be of the ramp and does not count; the course came to the second one by a step like its
+    next."""
+    t_s = np.arange(0.0, 2.0, 0.2)
+    found = peak(t_s, 2.4 - 1.0 * t_s)
+    assert found == Turn(0.2, pytest.approx(2.2), pytest.approx(0.2))
 
 
 def test_of_a_needle_that_a_person_reads_one_reading_is_enough():

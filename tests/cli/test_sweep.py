@@ -7,6 +7,7 @@ import json
 import math
 import re
 import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -81,11 +82,25 @@ def test_the_record_holds_how_each_band_was_tuned(swept: Swept) -> None:
             ("plate-current-dip", min(dipping, key=lambda moment: moment.plate_a), 1.0),
         ):
             measured, true = found[what]["measured"], truth.grid_a if per_unit > 1 else truth.plate_a
+            if measured["expanded"] is None:  # a busy machine: readings lack just there, and the record knows it
+                assert missed_between(swept, found["level-control-moves"]["at_s"] - 4, 16) > 1
+                continue
             assert abs(measured["value"] - per_unit * true) <= 1.7 * measured["expanded"], (band.name, what)
             assert found[what]["at_s"] - found["level-control-moves"]["at_s"] == pytest.approx(
                 truth.t_s - taps[0], abs=1.5
             )
         assert found["level-control"]["measured"]["value"] == pytest.approx(0.05 * band.alc_v, rel=0.05)
+
+
+def missed_between(swept: Swept, from_s: float, span_s: float) -> int:
+    """How many slots of the three meters that tuning looks at had no reading."""
+    with closing(sqlite3.connect(swept.store)) as db:
+        (n,) = db.execute(
+            "SELECT count(*) FROM reading JOIN channel ON channel.id = reading.channel WHERE measures IN "
+            "('grid-current', 'plate-current', 'forward-power') AND value IS NULL AND t_ns BETWEEN ? AND ?",
+            (from_s * 1e9, (from_s + span_s) * 1e9),
+        ).fetchone()
+    return int(n)
 
 
 def test_what_tuning_showed_is_told_at_each_key_up_as_the_record_says_it(swept: Swept) -> None:
@@ -95,7 +110,8 @@ def test_what_tuning_showed_is_told_at_each_key_up_as_the_record_says_it(swept: 
         said = {what: re.findall(rf"{what} ([\d.]+) mA", "".join(taps)) for what in ("peaked at", "dipped to")}
         found = {one["what"]: one["measured"]["value"] for one in band["tuning"]}
         assert max(map(float, said["peaked at"])) == pytest.approx(found["grid-current-peak"], rel=1e-2)
-        assert min(map(float, said["dipped to"])) == pytest.approx(1e3 * found["plate-current-dip"], rel=1e-2)
+        dips = [pytest.approx(1e3 * found["plate-current-dip"], rel=1e-2)] if found["plate-current-dip"] else []
+        assert ([min(map(float, said["dipped to"]))] if said["dipped to"] else []) == dips
 
 
 def test_the_plans_tuning_steps_are_told_of_each_band(swept: Swept) -> None:
