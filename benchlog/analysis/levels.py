@@ -1,8 +1,9 @@
 """Is there a step in a series of points, or do drift, bend and wander explain it? By likelihood, over a grid of both.
 
 Without a step the points follow a line, or a line and an exponential, with noise: white, or wandering over 2 to 60
-points, in shares of 0 to 99 %. With one, the same and a jump between two of them. Each side may choose what suits it
-best: what can be wander is not taken for a step, since the likelihood that wander explains it counts against it.
+points, in shares of 0 to 99 %. With one, the same and a jump between two of them. On each side all noises and bends
+count, weighed by how likely they make the points: what can be wander is not taken for a step. Some forty points tell
+white noise from wander too badly for that; other series with the same noise tell it better (``noise_of``).
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 WANDER = ((0.0, 1.0), *((share, over) for share in (0.5, 0.9, 0.99) for over in (2.0, 5.0, 15.0, 60.0)))
+UNLIKE = 8.0  # in log likelihood: what other series say of the noise counts that much at most; this one may differ
+DOUBTED = 12.0  # in log likelihood: what a step must gain before a series' noise is judged without it
 NEARLY = 2.0  # in log likelihood: noise that explains the points nearly as well
 ALIKE = 1.92  # in log likelihood: the 95 % range of where the step is (half of chi-square's 3.84)
 
@@ -68,7 +71,9 @@ class Level:
     dof: float
 
 
-def likeliest_step(places: Array, at: Array, values: Array, kind: Kind, least: float = 0.0) -> Level | None:
+def likeliest_step(
+    places: Array, at: Array, values: Array, kind: Kind, least: float = 0.0, others: Array | None = None
+) -> Level | None:
     """Look for one step in (n,) points.
 
     Args:
@@ -76,10 +81,70 @@ def likeliest_step(places: Array, at: Array, values: Array, kind: Kind, least: f
         at: (n,) their times; drift and bend run in these.
         values: any unit.
         least: the gain from which on a step matters.
+        others: sum of what ``noise_of`` says of other series with noise of the same kind, of any size.
     Returns:
         None with too few points to tell a step from a drift, and where the gain is less.
     Error: U = k u of the size, at 95 %: see tests/analysis/test_steps.py.
     """
+    table = _table(places, at, values, kind)
+    if table is None:
+        return None
+    known = np.zeros(len(WANDER)) if others is None else np.maximum(others - np.max(others), -UNLIKE)
+    known = np.repeat(known, len(table.design.drift))
+    with_step = table.with_step + known[:, None]
+    by_step = _weighed(with_step)
+    best = int(np.argmax(by_step))
+    gain = float(by_step[best] - _weighed(table.without + known))
+    if gain < least:
+        return None
+    alike = np.flatnonzero(by_step >= by_step[best] - ALIKE)
+
+    def sized(step: int) -> tuple[float, float]:
+        return _size(table, (kind.edge + step, kind.local), with_step[:, step])
+
+    size, u = sized(best)
+    # Where the step is not surely known, its size is another for another place: rectangular over what they say.
+    others_say = [sized(int(j))[0] for j in alike[:: max(len(alike) // 6, 1)]]
+    spread = (max([*others_say, size]) - min([*others_say, size])) / math.sqrt(12)
+    first = kind.edge - 1
+    return Level(
+        gain=gain,
+        before=best + first,
+        earliest=int(alike[0]) + first,
+        latest=int(alike[-1]) + first,
+        size=size,
+        u=math.hypot(u, spread),
+        dof=float(len(values) - kind.parameters),
+    )
+
+
+def noise_of(places: Array, at: Array, values: Array, kind: Kind) -> Array | None:
+    """(noises,) log likelihoods of the kinds of noise that (n,) points show, be a step in them or not; sums up.
+
+    Arguments as for ``likeliest_step``. None with too few points, and where a quarter of them in a row are the same:
+    then it is the resolution that they show, or an instrument that is stuck.
+    """
+    changes = np.concatenate([[0], np.flatnonzero(np.diff(values)) + 1, [len(values)]])
+    if 4 * np.max(np.diff(changes)) > len(values) or (table := _table(places, at, values, kind)) is None:
+        return None
+    shape = (len(WANDER), -1)
+    without = _weighed(table.without.reshape(shape).T)
+    with_step = _weighed(table.with_step.reshape(shape).T) - DOUBTED - math.log(table.with_step.shape[1])
+    return np.asarray(without if np.max(without) > np.max(with_step) else with_step)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Log likelihoods of (n,) points for all noises and bends, (k,) without a step and (k, j) with each."""
+
+    design: Design
+    y: Array
+    floor: float  # of the sum of squares: what rounding leaves
+    without: Array
+    with_step: Array
+
+
+def _table(places: Array, at: Array, values: Array, kind: Kind) -> Table | None:
     n, edge = len(values), kind.edge
     if n < max(2 * edge, kind.parameters) + 2:
         return None
@@ -103,39 +168,24 @@ def likeliest_step(places: Array, at: Array, values: Array, kind: Kind, least: f
             on_basis = basis.T @ z
             rss = max(total - float(on_basis @ on_basis), 0.0)
             left = np.maximum(rss - (on_steps - on_basis @ along) ** 2 / square, 0.0)
-            without.append(-free / 2 * math.log(rss + floor) - design.log_det[noise] / 2)
-            with_step.append(-free / 2 * np.log(left + floor) - design.log_det[noise] / 2)
-    table = np.array(with_step)  # (noise x bend, step)
-    by_step = table.max(axis=0)
-    best = int(np.argmax(by_step))
-    gain = float(by_step[best] - max(without))
-    if gain < least:
-        return None
-    alike = np.flatnonzero(by_step >= by_step[best] - ALIKE)
-    size, u = _size(design, y, (edge + best, kind.local), table[:, best], floor)
-    # Where the step is not surely known, its size is another for another place: rectangular over what they say.
-    others = [
-        _size(design, y, (edge + int(j), kind.local), table[:, j], floor)[0] for j in alike[:: max(len(alike) // 6, 1)]
-    ]
-    spread = (max([*others, size]) - min([*others, size])) / math.sqrt(12)
-    first = edge - 1
-    return Level(
-        gain=gain,
-        before=best + first,
-        earliest=int(alike[0]) + first,
-        latest=int(alike[-1]) + first,
-        size=size,
-        u=math.hypot(u, spread),
-        dof=float(free),
-    )
+            without.append(-free / 2 * math.log(max(rss, floor)) - design.log_det[noise] / 2)
+            with_step.append(-free / 2 * np.log(np.maximum(left, floor)) - design.log_det[noise] / 2)
+    return Table(design, y, floor, np.array(without), np.array(with_step))
 
 
-def _size(design: Design, y: Array, place: tuple[int, int], likelihood: Array, floor: float) -> tuple[float, float]:
+def _weighed(likelihood: Array) -> Array:
+    """Log of the sum over the first axis, of logarithms."""
+    top = likelihood.max(axis=0)
+    return np.asarray(top + np.log(np.exp(likelihood - top).sum(axis=0)))
+
+
+def _size(table: Table, place: tuple[int, int], likelihood: Array) -> tuple[float, float]:
     """(size, u) of a step: a line with a step through the nearest points on both sides. place: (point after it, local).
 
     Of the kinds of noise that explain the points nearly best, the one that leaves the size least certain counts.
     """
-    n, bends, (after, local_points) = len(y), len(design.drift), place
+    design, y, (after, local_points) = table.design, table.y, place
+    n, bends = len(y), len(design.drift)
     from_, to = max(after - local_points, 0), min(after + local_points, n)
     step = (np.arange(n) >= after).astype(float)
     local = np.column_stack([design.drift[0], step])[from_:to]
@@ -150,7 +200,7 @@ def _size(design: Design, y: Array, place: tuple[int, int], likelihood: Array, f
             # The bend is taken out as the whole series shows it; the straight part is fitted anew.
             size = float(weights @ (y - design.drift[bend][:, 2:] @ b[2:-1])[from_:to])
         left = z - columns @ b
-        variance = (float(left @ left) + floor) / max(n - len(b), 1)
+        variance = max(float(left @ left), table.floor) / max(n - len(b), 1)
         cover = design.covariance[noise][from_:to, from_:to]
         u = max(u, math.sqrt(variance * float(weights @ cover @ weights)))
     return size, u

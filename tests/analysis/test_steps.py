@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from synthetic import Keying, Synthetic, level, plan, sweep
 
 from benchlog.analysis.cusum import cusum
-from benchlog.analysis.steps import steps_in
+from benchlog.analysis.levels import READINGS, UNLIKE, WANDER, likeliest_step, noise_of
+from benchlog.analysis.steps import Hiss, steps_in
 from benchlog.analysis.uncertainty import expanded
 from benchlog.analysis.wild import decimal_step, wild
 
@@ -80,6 +81,67 @@ def test_steps_of_three_u_are_found_placed_and_sized():
         held += any(holds(step, by) for step in found)
     assert told >= 0.98 * large, (told, large)
     assert 0.92 * told <= held, (held, told)
+
+
+def white(rng, count=5, readings=36, sd=2.0):
+    """Windows of as many bands, one after another, with white noise."""
+    return [(60.0 * k + np.arange(readings) / 2, HERTZ + sd * rng.standard_normal(readings)) for k in range(count)]
+
+
+def told(bands, at_s, by, resolution, beside):
+    """Whether a step in the first band's window is told, with what the windows ``beside`` say of the noise."""
+    bands = [*jumped(bands[:1], at_s, by), *bands[1:]]
+    if resolution:
+        bands = [(t, np.round(hz / resolution) * resolution) for t, hz in bands]
+    hiss = Hiss([([one], resolution) for one in bands[: 1 + beside]])
+    return any(step.from_s <= at_s <= step.to_s for step in steps_in(bands[:1], resolution, hiss))
+
+
+def test_what_other_bands_say_of_the_noise_lets_a_small_step_be_told():
+    """18 readings on either side, a step of 6 standard deviations: alone it may as well be wander."""
+    sessions = [white(np.random.default_rng(seed)) for seed in range(30)]
+    alone, together = (sum(told(bands, 8.75, 12.0, 0.0, beside) for bands in sessions) for beside in (0, 4))
+    assert alone < 20
+    assert together >= 29
+
+
+def test_other_bands_do_not_lend_a_step_to_one_that_wanders():
+    """Their noise is white, and this one's is not: what they say counts so much and no more."""
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        bands = white(rng)
+        t, _ = bands[0]
+        assert not told([(t, HERTZ + noise(rng, t)), *bands[1:]], 8.75, 0.0, 0.0, 4)
+
+
+def test_others_shift_the_gain_by_so_much_at_most():
+    """However sure they are, and of whatever noise."""
+    ((t, hz),) = jumped(white(np.random.default_rng(1), 1), 8.75, 60.0)
+    places = np.arange(len(t), dtype=float)
+    plain = likeliest_step(places, t, hz, READINGS).gain
+    for sure in 1e3 * np.eye(len(WANDER)):
+        assert abs(likeliest_step(places, t, hz, READINGS, -1e9, sure).gain - plain) <= UNLIKE
+
+
+def test_windows_that_show_no_noise_say_nothing_of_it():
+    """Too few readings, and one that is stuck for a quarter of the window."""
+    ((t, hz),) = white(np.random.default_rng(3), 1)
+    places = np.arange(len(t), dtype=float)
+    assert np.argmax(noise_of(places, t, hz, READINGS)) == 0
+    assert noise_of(places[:10], t[:10], hz[:10], READINGS) is None
+    assert noise_of(places, t, np.where((t > 5) & (t < 11), hz[0], hz), READINGS) is None
+
+
+def test_a_step_in_a_window_says_nothing_of_the_noise():
+    """White noise stays white for the others' sake."""
+    ((t, hz),) = jumped(white(np.random.default_rng(4), 1), 8.75, 60.0)
+    assert np.argmax(noise_of(np.arange(len(t), dtype=float), t, hz, READINGS)) == 0
+
+
+def test_rounding_to_three_standard_deviations_hides_no_step_of_eight():
+    """The scatter holds the rounding already: it counts once."""
+    sessions = [white(np.random.default_rng(seed)) for seed in range(30)]
+    assert sum(told(bands, 8.75, 16.0, 6.0, 4) for bands in sessions) >= 29
 
 
 def test_a_step_between_two_key_downs_is_placed_between_them():
