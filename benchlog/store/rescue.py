@@ -167,7 +167,7 @@ class _Rescue:
             seals, whole = by_key(self.old, f"{asked} '{part}' AND channel >= ? AND channel < ?")
             found += seals
             if not whole:  # narrower, around the page that is bad
-                for channel in [0] if part != "readings" else [int(number) for (number,) in channels]:
+                for channel in (0, *(int(number) for (number,) in channels)):
                     at = f"{asked} '{part}' AND channel = {channel} AND first >= ? AND first < ?"
                     found += by_key(self.old, at, _EVER)[0]
         good = [one for row in dict.fromkeys(found) if (one := seal.plausible(row)) is not None]
@@ -183,7 +183,7 @@ class _Rescue:
             return saved
         saved.about = f"{about.kind}, {about.transmitter}"
         looked = Session(self.old, about, self.words, seals)
-        proven = looked.is_sealed("channels")
+        proven = looked.proven_channels()
         for name, channel in about.channels.items():
             count = sum(one.rows for one in seals if (one.part, one.channel) == ("readings", channel))
             saved.channels.append(
@@ -194,13 +194,14 @@ class _Rescue:
                 one.unproven = looked.rows[one.name]
             saved.troubles.append(f"left out: {_why_left_out(about, seals)}")
             return saved
-        if not self._insert_session(number, saved):
+        kept = set(about.channels.values()) if looked.same or self.unproven else proven
+        if not self._insert_session(number, kept, saved):
             return saved
         if looked.same:
             for one in saved.channels:
                 self._whole(about.channels[one.name], one)
         else:
-            self._stretches(looked, saved.channels, proven=proven)
+            self._stretches(looked, saved.channels, proven)
         saved.whole = Session(self.fresh, About.of(self.fresh, number), self.words, []).same
         if seals:
             saved.troubles += [text for part, text in NOT_AS_SEALED.items() if not looked.is_sealed(part)]
@@ -212,12 +213,13 @@ class _Rescue:
             self._tell(number, about, saved)
         return saved
 
-    def _insert_session(self, number: int, saved: SavedSession) -> bool:
-        """Its row and its channels, as they are."""
+    def _insert_session(self, number: int, channels: Iterable[int], saved: SavedSession) -> bool:
+        """Its row and these channels, as they are."""
         self.fresh.execute("SAVEPOINT session")
         try:
             self._copy_rows("session", f"WHERE id = {number}")
-            self._copy_rows("channel", f"WHERE session = {number}")
+            for channel in sorted(channels):
+                self._copy_rows("channel", f"WHERE id = {channel}")
         except REFUSED as exc:
             self.fresh.execute("ROLLBACK TO session")
             saved.troubles.append(f"its row or its channels cannot be kept ({exc})")
@@ -239,14 +241,14 @@ class _Rescue:
             channel.saved += self._put(at, part) or sum(self._put(at, [row]) for row in part)
             start = part[-1][0] + 1
 
-    def _stretches(self, looked: Session, channels: Sequence[SavedChannel], *, proven: bool) -> None:
+    def _stretches(self, looked: Session, channels: Sequence[SavedChannel], proven: set[int]) -> None:
         """What seals vouch for; and, where it is asked for, what can be read besides."""
         spans: dict[int, list[Span]] = {}
         hidden: dict[int, list[Seal]] = {}
         for channel in channels:
             at = looked.about.channels[channel.name]
             spans[at], hidden[at] = [], []
-            for one in [s for s in looked.of("readings") if s.channel == at] if proven else ():
+            for one in [s for s in looked.of("readings") if s.channel == at and at in proven]:
                 span = (one.first, one.last + 1)
                 if looked.proven(channel.name, one, span):
                     channel.saved += self._put(at, self.old.execute(_ROWS, (at, *span)).fetchall())

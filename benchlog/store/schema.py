@@ -131,7 +131,7 @@ _SEALS = (
     """CREATE TABLE seal (
         session INTEGER NOT NULL REFERENCES session(id),
         part TEXT NOT NULL,                    -- session, channels, events, readings, seals: see seal.py
-        channel INTEGER NOT NULL,              -- of readings; else 0
+        channel INTEGER NOT NULL,              -- of readings, and of a channel; else 0
         first INTEGER NOT NULL,                -- t_ns of the first reading it stands for; an event's id
         last INTEGER NOT NULL,
         rows INTEGER NOT NULL,

@@ -3,7 +3,7 @@
 The digest (``digest``) stands for all readings at once. The seals beside it, SHA-256 each, stand for parts:
 
     session   the session's own row, as JSON
-    channels  its channels, as JSON
+    channels  each of its channels, as JSON
     events    ``EVENTS`` of them at a time, in order of id, as JSON
     readings  ``READINGS`` of one channel at a time, in order of time: what the digest has of them (t_ns, value, state,
               took_us, arrays as there), then the reason of each that has no value, and what the instrument said
@@ -71,7 +71,7 @@ class Seal:
     """Of one part of a session; ``first`` and ``last`` are the t_ns of readings, or the ids of events."""
 
     part: Part
-    channel: int  # a channel's id; 0 where the part is no readings
+    channel: int  # a channel's id; 0 where the part is neither readings nor a channel
     first: int
     last: int
     rows: int
@@ -90,7 +90,10 @@ def keep_seals(connection: sqlite3.Connection, session: int, readings: Iterable[
     """Put a session's seals in; in the transaction that ends it, after its row was changed for the last time."""
     seals = [
         Seal("session", 0, 0, 0, 1, session_sha256(connection, session)),
-        Seal("channels", 0, 0, 0, 1, channels_sha256(connection, session)),
+        *(
+            Seal("channels", channel, 0, 0, 1, sha256)
+            for channel, sha256 in channels_sha256(connection, session).items()
+        ),
         *readings,
     ]
     events = connection.execute(EVENT, (session, *ALL)).fetchall()
@@ -134,9 +137,9 @@ def session_sha256(connection: sqlite3.Connection, session: int) -> bytes:
     return _of_json(connection.execute(SESSION, (session,)).fetchall())
 
 
-def channels_sha256(connection: sqlite3.Connection, session: int) -> bytes:
-    """Of its channels."""
-    return _of_json(connection.execute(CHANNELS, (session,)).fetchall())
+def channels_sha256(connection: sqlite3.Connection, session: int) -> dict[int, bytes]:
+    """Of each of its channels, by id."""
+    return {int(row[0]): _of_json(row) for row in connection.execute(CHANNELS, (session,))}
 
 
 def seals_sha256(seals: Iterable[Seal]) -> bytes:

@@ -61,6 +61,9 @@ def test_the_pdf_has_the_same_parts_on_numbered_pages_of_the_paper_asked_for(wri
     at = [re.search(rf"^[ \f]*{re.escape(part)}$", text, re.MULTILINE) for part in PARTS]
     assert None not in at, PARTS[at.index(None)]
     assert [found.start() for found in at if found] == sorted(found.start() for found in at if found)
+    for name in ("bench.toml", "plan.toml"):  # set in columns over pages, and not a line lost
+        lines = (written.parent / name).read_text().splitlines()
+        assert [line for line in lines if line.strip() not in text] == []
     pages = text.rstrip("\f").split("\f")
     for number, page in enumerate(pages, 1):
         assert f"{number} of {len(pages)}" in page

@@ -25,7 +25,7 @@ PAGE = 4096
 ROWS = """SELECT channel.session, channel.name, t_ns, value, took_us, state, reason, said
           FROM reading JOIN channel ON channel.id = reading.channel JOIN note ON note.id = reading.note
           WHERE channel.session = ?"""
-ABOUT = "SELECT * FROM session WHERE id = ?"
+ABOUT = ("SELECT * FROM session WHERE id = ?", "SELECT * FROM channel WHERE session = ? ORDER BY id")
 SESSIONS = (1, 2, 3)
 Row = tuple[object, ...]
 
@@ -97,7 +97,7 @@ def rows_of(path: Path, session: int) -> tuple[list[Row], list[Row]] | None:
     """A session as plain SQL has it; None where that fails."""
     try:
         with closing(sqlite3.connect(f"file:{path}?immutable=1", uri=True)) as connection:
-            about = connection.execute(ABOUT, (session,)).fetchall()
+            about = [row for sql in ABOUT for row in connection.execute(sql, (session,))]
             return about, sorted(connection.execute(ROWS, (session,)).fetchall(), key=repr)
     except (sqlite3.Error, UnicodeDecodeError, OverflowError):
         return None

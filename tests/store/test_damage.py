@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from contextlib import closing
 from pathlib import Path
 
@@ -75,6 +76,17 @@ def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Pat
     assert not verify(hurt, "all").intact
     assert rescue(hurt, new).whole
     assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
+
+
+def test_a_channel_whose_name_is_lost_costs_that_channel_alone(original: Path, tmp_path: Path) -> None:
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    shutil.copyfile(original, hurt)
+    with closing(sqlite3.connect(hurt, isolation_level=None)) as connection:
+        connection.execute("UPDATE channel SET name = 'powxr' WHERE session = 3 AND name = 'power'")
+    one = rescue(hurt, new).sessions[-1]
+    assert (one.in_store, one.whole, one.saved) == (True, False, 5414 - 4000)
+    assert "its channels (names, units) are not what they were at its end" in one.troubles
+    assert {row[1] for row in rows_of(new, 3)[1]} == {"frequency", "back"}  # type: ignore[index]
 
 
 def test_without_its_seals_a_session_is_saved_by_its_digest_alone(original: Path, tmp_path: Path) -> None:
