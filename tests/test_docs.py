@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from benchlog.bench import KEY_OPTIONS, load_bench
 from benchlog.cli import _COMMANDS, cli
 from benchlog.clock import Clock
 from benchlog.files import Table
-from benchlog.model import State
+from benchlog.model import Component, State
 from benchlog.page.api import Parts, make_api
 from benchlog.page.assets import Assets
 from benchlog.page.clerk import Clerk
@@ -104,6 +105,8 @@ def test_the_records_fields_are_as_documented() -> None:
     band = BandResult("b", 1.0, 0, missing, missing, missing, missing, missing, None).as_json()
     assert [c for c in code_in(rows["bands[]"]) if c != "M"] == list(band)
     assert [c for c in code_in(rows["M"]) if c not in ("null",)] == list(missing.as_json())
+    line = replace(missing, budget=(Component(1.0),)).as_json()["budget"][0]
+    assert [c for c in code_in(rows["budget[]"]) if c != "null"] == list(line)
     assert [c for c in code_in(rows["instruments[]"]) if c != "null"] == list(InstrumentState("i").as_json())
     assert code_in(rows["readings"]) == [state.value.replace("-", "_") for state in State]
 

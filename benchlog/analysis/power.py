@@ -6,7 +6,6 @@ JCGM 100:2008, 5.2 and H.2, for quantities that were read together.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -39,10 +38,11 @@ def mean_of(heard: OnBand, measure: Measure, shared_with: Measure | None = None)
         for k in heard.key_downs
         if measure in k.means and (shared_with is None or (shared_with in k.means and k.means[shared_with].n))
     ]
-    mean = pool(windows)
+    accuracy = heard.accuracy(measure)
+    mean = pool(windows, accuracy.channel)
     if mean is None:
         return None
-    type_b = heard.accuracy(measure).components(mean.value, sd=heard.sd(measure), at_hz=heard.band.expected_hz)
+    type_b = accuracy.components(mean.value, sd=heard.sd(measure), at_hz=heard.band.expected_hz)
     return combine(mean.value, [*mean.budget, *type_b])
 
 
@@ -168,8 +168,7 @@ def _worked_out(heard: OnBand, readings: Together, value: float, gradient: Array
     if found is None:
         lines = [Component(UNKNOWN, 0.0, f"scatter of {names}, which a single reading does not show", "A")]
         return combine(value, lines)
-    u = math.sqrt(max(float(gradient @ found.covariance @ gradient), 0.0))
-    lines = [Component(u, found.dof, f"scatter of {found.n} readings of {names} together", "A")]
+    lines = [Component(found.u(gradient), found.dof, f"scatter of {found.n} readings of {names} together", "A")]
     for measure, mean, slope in zip(INPUTS, found.means, gradient, strict=True):
         type_b = heard.accuracy(measure).components(float(mean), sd=heard.sd(measure), at_hz=heard.band.expected_hz)
         lines += [replace(line, u=line.u * float(slope)) for line in type_b]

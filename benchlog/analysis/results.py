@@ -74,7 +74,13 @@ class Result:
             "verdict": self.verdict,
             "conformity": self.conformity,
             "budget": [
-                {"source": line.source, "type": line.evaluated, "u": abs(line.u), "dof": _finite(line.dof)}
+                {
+                    "source": line.source,
+                    "type": line.evaluated,
+                    "u": line.u,
+                    "dof": _finite(line.dof),
+                    "shared": line.shared or None,
+                }
                 for line in self.budget
             ],
         }

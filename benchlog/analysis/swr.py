@@ -1,6 +1,6 @@
-"""What a load does with power: reflection, standing waves, and power in its resistance.
+"""What a load does with power: reflection, standing waves, and what stays in it.
 
-Source: transmission-line theory as in any handbook of the trade; the load is 50 ohm (common practice).
+Source: transmission-line theory as in any handbook of the trade.
 """
 
 from __future__ import annotations
@@ -10,8 +10,6 @@ from dataclasses import replace
 
 from benchlog.analysis.uncertainty import combine, expanded
 from benchlog.model import Component, Measured
-
-LOAD_OHM = 50.0
 
 
 def reflection(forward_w: float, reflected_w: float) -> float:
@@ -29,28 +27,6 @@ def swr(forward_w: float, reflected_w: float) -> float:
     """Standing wave ratio, 1 to inf (all comes back). Raises ValueError as ``reflection``."""
     gamma = reflection(forward_w, reflected_w)
     return math.inf if gamma == 1 else (1 + gamma) / (1 - gamma)
-
-
-def reflection_of_swr(ratio: float) -> float:
-    """Magnitude of the reflection coefficient, (S - 1) / (S + 1). Raises ValueError: S below 1."""
-    if not ratio >= 1:
-        raise ValueError("a standing wave ratio is at least 1")
-    return 1.0 if math.isinf(ratio) else (ratio - 1) / (ratio + 1)
-
-
-def return_loss_db(gamma: float) -> float:
-    """Positive decibels; inf for a perfect match."""
-    return -20 * math.log10(gamma) if gamma else math.inf
-
-
-def mismatch_loss_db(gamma: float) -> float:
-    """What reflection costs of the forward power, in positive decibels; inf where all comes back."""
-    return -10 * math.log10(1 - gamma**2) if gamma < 1 else math.inf
-
-
-def rms_volts(power_w: float, ohm: float = LOAD_OHM) -> float:
-    """RMS voltage across a resistance taking a power."""
-    return math.sqrt(power_w * ohm)
 
 
 def measured_swr(forward: Measured, reflected: Measured) -> Measured | None:

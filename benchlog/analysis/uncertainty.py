@@ -65,15 +65,6 @@ def scatter(residuals: NDArray[np.float64], fitted: int = 1) -> Scatter:
     )
 
 
-def type_a(values: NDArray[np.float64]) -> Measured:
-    """Mean of (n,) finite readings with the uncertainty their scatter gives it. Raises ValueError: none."""
-    if not len(values):
-        raise ValueError("no readings")
-    mean = float(values.mean())
-    found = scatter(values - mean)
-    return Measured(mean, found.u_mean, found.dof)
-
-
 def lagged_sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """(n,) sums of e(t) e(t+k), k = 0 to n - 1; over the first they are r_k (NIST/SEMATECH handbook 1.3.5.12)."""
     # By the power spectrum (Wiener-Khinchin); at least twice the length, so that the ends do not meet.
@@ -159,6 +150,10 @@ class Joint:
     dof: float
     n: int  # readings of each
 
+    def u(self, gradient: NDArray[np.float64]) -> float:
+        """Standard uncertainty of a function of the means, (p,) its partial derivatives: to first order (GUM 5.2.2)."""
+        return math.sqrt(max(float(gradient @ self.covariance @ gradient), 0.0))
+
 
 def joint(
     readings: Sequence[NDArray[np.float64]],
@@ -198,21 +193,6 @@ def _residuals(part: NDArray[np.float64], t_s: NDArray[np.float64] | None) -> tu
         return centred, 1
     since = t_s - t_s.mean()
     return centred - np.outer(since, since @ centred / (since @ since)), 2
-
-
-def propagate(
-    covariance: NDArray[np.float64], jacobian: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Standard uncertainties (m,) and correlations (m, m) of m functions of p correlated inputs, to first order.
-
-    Args:
-        covariance: (p, p) of the inputs; jacobian: (m, p) partial derivatives.
-    Source: GUM 5.2.2, equations 13 and 14. Error: first order; where a derivative vanishes it fails (JCGM 101, 9.4).
-    """
-    through = jacobian @ covariance @ jacobian.T
-    u = np.sqrt(np.maximum(np.diag(through), 0.0))
-    scale = np.outer(u, u)
-    return u, np.divide(through, scale, out=np.eye(len(u)), where=scale > 0)
 
 
 def largest(found: Sequence[Measured], what: str) -> Measured | None:
@@ -258,7 +238,7 @@ class WindowMean:
     over_range: int  # readings in the window beyond the instrument's range: in no mean, and biasing it
 
 
-def pool(windows: Sequence[WindowMean]) -> Measured | None:
+def pool(windows: Sequence[WindowMean], channel: str = "") -> Measured | None:
     """Mean of all readings in the windows, with the noise pooled over them; None where there is no reading.
 
     Windows are apart in time, so their noise is independent; its variance is taken to be one for all of them,
@@ -275,4 +255,5 @@ def pool(windows: Sequence[WindowMean]) -> Measured | None:
     variance = sum(window.scatter.dof * window.scatter.variance for window in windows) / dof
     u = math.sqrt(variance * sum((window.n / n) ** 2 / window.scatter.n_eff for window in windows))
     worth = sum(window.scatter.n_eff for window in windows)
-    return combine(mean, [Component(u, dof, f"scatter of {n} readings, worth {worth:.0f} independent ones", "A")])
+    words = f"scatter of {n} readings{channel and f' of {channel}'}, worth {worth:.0f} independent ones"
+    return combine(mean, [Component(u, dof, words, "A")])

@@ -11,6 +11,7 @@ from benchlog.analysis.results import Record, Revision
 from benchlog.bench import Bench, Channel, Instrument, bench_from, beyond_tables
 from benchlog.errors import BadFile, Fault, UsageError
 from benchlog.files import TomlFile
+from benchlog.plan import unanswerable
 from benchlog.quantities import show
 from benchlog.runs.records import Kept, bench_of, keep, keep_with, kept_driver
 from benchlog.store.reader import StoredSession, StoreReader
@@ -42,6 +43,8 @@ def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: C
         )
     before = keep(reader, session.id)
     faults = [*_misfits(session, bench_of(session), bench)]
+    if bench.meter != before.bench.meter:
+        faults += unanswerable(before.plan, bench)
     faults += beyond_tables(bench, {band.name: band.expected_hz for band in before.plan.bands})
     if faults:
         own = f'sqlite3 {store} "SELECT bench_toml FROM session WHERE id = {session.id}"'

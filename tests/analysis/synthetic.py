@@ -12,10 +12,11 @@ import numpy as np
 
 from benchlog.analysis.analyse import Analysis, analyse
 from benchlog.analysis.results import SessionFacts
+from benchlog.analysis.uncertainty import WindowMean, pool, scatter
 from benchlog.bench import Bench, bench_from
 from benchlog.driver import NoOptions
 from benchlog.files import TomlFile
-from benchlog.model import State
+from benchlog.model import Measured, State
 from benchlog.plan import Plan, plan_from
 from benchlog.series import STATES, RawSeries
 
@@ -230,6 +231,18 @@ class Synthetic:
 
     def analysed(self, the_plan=FIVE, the_bench=None, kind="sweep", events=()) -> Analysis:
         return analyse(facts(kind), the_bench or bench(), the_plan, self.series, events)
+
+
+def window(values, over_range=0) -> WindowMean:
+    """(n,) readings of one window, their noise about their mean."""
+    values = np.asarray(values, float)
+    mean = float(values.mean()) if len(values) else np.nan
+    return WindowMean(len(values), mean, scatter(values - mean), over_range)
+
+
+def mean_of(values) -> Measured:
+    """Mean of (n,) readings with type A uncertainty."""
+    return pool([window(values)])
 
 
 def slots(every_s, end_s, late_s):

@@ -12,12 +12,12 @@ from scipy.signal import lfilter
 from benchlog.analysis.keydowns import thresholds
 from benchlog.analysis.power import together
 from benchlog.analysis.swr import delivered, measured_swr, swr
-from benchlog.analysis.uncertainty import combine, expanded, joint, largest, propagate, type_a
+from benchlog.analysis.uncertainty import combine, expanded, joint, largest
 from benchlog.emission import SIGNALS, Emission
 from benchlog.errors import BadFile
 from benchlog.model import Component, Measured, State
 from benchlog.plan import unanswerable
-from tests.analysis.synthetic import BRIDGE, Keying, Synthetic, bench, level, plan
+from tests.analysis.synthetic import BRIDGE, Keying, Synthetic, bench, level, mean_of, plan
 
 AMMETER = """
 [[instrument]]
@@ -213,8 +213,8 @@ def test_swr_interval_holds_the_truth(share, dominant):
     held = told = 0
     for _ in range(1500):
         if dominant == "A":
-            forward = type_a(100 + 2.0 * rng.standard_normal(15))
-            reflected = type_a(100 * share + 0.5 * rng.standard_normal(15))
+            forward = mean_of(100 + 2.0 * rng.standard_normal(15))
+            reflected = mean_of(100 * share + 0.5 * rng.standard_normal(15))
             lines = [(Component(one.u, one.dof),) for one in (forward, reflected)]
             forward, reflected = replace(forward, budget=lines[0]), replace(reflected, budget=lines[1])
         else:
@@ -331,8 +331,7 @@ def test_joint_scatter_holds_the_truth(rho):
         means = np.concatenate(windows).mean(axis=0)
         gradient = np.array([1 / means[1], -means[0] / means[1] ** 2])
         found = joint(windows, [np.arange(100.0)] * 2, along=gradient)
-        (u,), _ = propagate(found.covariance, gradient[None, :])
-        guard, _ = expanded(Measured(0.0, float(u), found.dof))
+        guard, _ = expanded(Measured(0.0, found.u(gradient), found.dof))
         held += abs(means[0] / means[1] - 2.0) <= guard
     assert 0.93 <= held / 1500 <= 0.97
 

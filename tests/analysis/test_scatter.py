@@ -10,28 +10,21 @@ from hypothesis import strategies as st
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.uncertainty import (
     Scatter,
-    WindowMean,
     combine,
     correlation_time,
     coverage_factor,
     expanded,
     pool,
     scatter,
-    type_a,
 )
 from benchlog.model import Component, Measured
-
-
-def window(values, over_range=0):
-    values = np.asarray(values, float)
-    mean = float(values.mean()) if len(values) else math.nan
-    return WindowMean(len(values), mean, scatter(values - mean), over_range)
+from tests.analysis.synthetic import mean_of, window
 
 
 def test_white_noise_is_s_over_root_n():
     values = np.random.default_rng(1).standard_normal(9)  # too few to show correlation
-    assert type_a(values).u == pytest.approx(values.std(ddof=1) / 3)
-    assert type_a(values).dof == 8
+    assert mean_of(values).u == pytest.approx(values.std(ddof=1) / 3)
+    assert mean_of(values).dof == 8
 
 
 @settings(deadline=None)
@@ -40,7 +33,7 @@ def test_shift_does_nothing_and_scale_scales(values, factor, shift):
     one = np.array(values)
     if np.ptp(one) < 1e-3:
         return
-    plain, other = type_a(one), type_a(one * factor + shift)
+    plain, other = mean_of(one), mean_of(one * factor + shift)
     assert other.u == pytest.approx(plain.u * factor, rel=1e-4)
     assert other.value == pytest.approx(plain.value * factor + shift, rel=1e-6, abs=1e-6)
 
@@ -51,7 +44,7 @@ def test_repeating_each_reading_adds_no_knowledge():
     Such noise is not first-order, and taking it so errs by root(9 / 5) to the safe side.
     """
     fresh = np.random.default_rng(3).standard_normal(200)
-    once, repeated = type_a(fresh), type_a(np.repeat(fresh, 5))
+    once, repeated = mean_of(fresh), mean_of(np.repeat(fresh, 5))
     assert 0.9 * once.u < repeated.u < 1.5 * once.u
     assert repeated.dof < 1.2 * once.dof
 
@@ -62,7 +55,7 @@ def test_what_is_slow_beneath_white_noise_is_seen():
     for seed in range(20):
         rng = np.random.default_rng(seed)
         values = np.repeat(rng.standard_normal(40), 25) + 1.5 * rng.standard_normal(1000)
-        found.append(type_a(values).u)
+        found.append(mean_of(values).u)
     assert np.mean(found) == pytest.approx(1 / math.sqrt(40), rel=0.15)
 
 
@@ -73,9 +66,7 @@ def test_correlation_time_is_bounded():
 
 
 def test_one_reading_alone_has_no_known_uncertainty():
-    assert expanded(type_a(np.array([74.0]))) is None
-    with pytest.raises(ValueError, match="no readings"):
-        type_a(np.empty(0))
+    assert expanded(mean_of(np.array([74.0]))) is None
     with pytest.raises(ValueError, match="no degrees of freedom"):
         coverage_factor(0.0)
 

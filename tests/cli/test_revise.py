@@ -299,6 +299,18 @@ def test_a_session_taken_with_a_table_needs_no_file_any_more(taken: Bench, tmp_p
     assert "their digest differs" in altered.stderr
 
 
+def test_a_meter_that_cannot_answer_for_the_plans_rating_is_refused(tmp_path: Path) -> None:
+    """No fixed relation leads from the peaks of speech to its mean; readings of the mean answered."""
+    bench = Bench(tmp_path)
+    (tmp_path / "plan.toml").write_text(f'{PLAN}mode = "usb"\nsignal = "speech"\nrated = "mean"\n')
+    (tmp_path / "better.toml").write_text(BENCH.replace('unit = "W"', 'unit = "W"\npower = "pep"', 1))
+    bench.run("import", "in.csv", "--bench", "bench.toml", "--plan", "plan.toml", status=0)
+    told = bench.revise(status=2).stderr
+    assert '"10 m".rated' in told
+    assert "states peak envelope power" in told
+    assert bench.sql("SELECT count(*) FROM revision") == [(0,)]
+
+
 def test_a_band_beyond_the_table_is_refused_before_anything_is_done(once: Bench) -> None:
     (once.folder / "coupler.csv").write_text(TABLE.replace("30 MHz", "21 MHz"))
     told = once.revise(status=2).stderr

@@ -9,8 +9,9 @@ import pytest
 
 from benchlog.analysis.droop import DroopFit
 from benchlog.analysis.fits import fit_exponential, fit_line, theil_sen
-from benchlog.analysis.uncertainty import lagged_sums, scatter, type_a
+from benchlog.analysis.uncertainty import lagged_sums, scatter
 from benchlog.model import Measured
+from tests.analysis.synthetic import mean_of
 
 DATA = Path(__file__).parent / "data"
 
@@ -83,7 +84,7 @@ def test_line_against_gum_h3():
 )
 def test_scatter_of_correlated_records_against_strd(name, mean, sd, lag1):
     (y,) = columns(f"strd_{name}.csv")
-    measured = type_a(y)
+    measured = mean_of(y)
     found = scatter(y - measured.value)
     assert measured.value == pytest.approx(mean, rel=1e-14)
     assert found.sd == pytest.approx(sd, rel=1e-10)

