@@ -21,6 +21,7 @@ from benchlog.page.assets import Assets
 from benchlog.page.clerk import Clerk
 from benchlog.page.guards import Law
 from benchlog.page.house import Attended
+from benchlog.page.needles import Needles
 from benchlog.page.stored import StoredSeries
 from benchlog.page.stream import Hub
 from benchlog.plan import load_plan
@@ -116,7 +117,7 @@ def test_every_route_of_the_page_is_in_the_readme_and_no_other(tmp_path: Path) -
     law, hub = Law("token", 1), Hub(house.feed)
     clerk = Clerk(house.store, house.feed)
     try:
-        api = make_api(Parts(house, law, hub, clerk, StoredSeries(house.store), Assets())).openapi()
+        api = make_api(Parts(house, law, hub, clerk, StoredSeries(house.store), Needles(house), Assets())).openapi()
     finally:
         clerk.close()
     routes = {f"{method.upper()} {path}" for path, methods in api["paths"].items() for method in methods}

@@ -20,8 +20,10 @@ from benchlog.page.assets import Assets
 from benchlog.page.clerk import Busy, Clerk
 from benchlog.page.guards import COOKIE, Law
 from benchlog.page.house import ARMED_FROM_S, ARMED_UNTIL_S, STOP_WHY, House, OnAir, Refused
+from benchlog.page.needles import Needles
 from benchlog.page.shapes import (
     Armed,
+    BandSet,
     Entered,
     Entry,
     Figure,
@@ -39,6 +41,7 @@ from benchlog.page.stored import StoredSeries
 from benchlog.page.stream import Hub
 from benchlog.page.trend import MOST_POINTS, Buckets
 from benchlog.quantities import SI_UNIT
+from benchlog.runs.session import Session
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoredSession, StoreReader
 
@@ -76,6 +79,7 @@ class Parts:
     hub: Hub
     clerk: Clerk
     series: StoredSeries
+    needles: Needles
     assets: Assets
 
 
@@ -156,9 +160,13 @@ def _looking(api: FastAPI, parts: Parts) -> None:
         return Status.model_validate(house.status() | {"viewers": parts.hub.viewers})
 
     @api.get("/api/stream", response_class=Response, responses=_media("text/event-stream"))
-    async def stream(request: Request) -> Response:
-        """Server-sent events: a snapshot, then every message as it happens; from Last-Event-ID on after a break."""
-        answer = parts.hub.stream(request.headers.get("last-event-id", ""))
+    async def stream(request: Request, after: Annotated[str, Query(max_length=40)] = "") -> Response:
+        """Server-sent events: a snapshot, then every message as it happens.
+
+        After a break they go on from Last-Event-ID, which a browser says by itself; or, in a stream opened anew, from
+        the message ``after`` names.
+        """
+        answer = parts.hub.stream(request.headers.get("last-event-id", "") or after)
         return answer or _problem(429, "too many look already", "Close a page.", {"retry-after": "10"})
 
     @api.get("/api/snapshot")
@@ -318,7 +326,7 @@ def _changing(api: FastAPI, parts: Parts) -> None:
 
     @api.post("/api/key-down/arm")
     async def arm() -> Armed:
-        """The first half of a key-down: press. The second is good only while the press is held for long enough."""
+        """The first half of a press and hold: press. The second is good only while it is held for long enough."""
         return Armed(nonce=on_air().arm(), from_s=ARMED_FROM_S, until_s=ARMED_UNTIL_S)
 
     @api.post("/api/key-down", status_code=202)
@@ -327,14 +335,21 @@ def _changing(api: FastAPI, parts: Parts) -> None:
         on_air().key_down(asked.nonce, asked.span)
         return Nothing()
 
+    @api.post("/api/band-set", status_code=202)
+    async def band_set(said: BandSet) -> Nothing:
+        """The second half of a press that tells a heat run its next band is set: after its rest it keys that band."""
+        on_air().band_set(said.nonce, said.band)
+        return Nothing()
+
     @api.post("/api/readings", status_code=201)
     def readings(entry: Entry) -> Entered:
         """A needle's reading, of the moment its field was opened; or the correction of one."""
-        return _enter(on_air(), house.store, entry)
+        entered = _enter(on_air().session, house.store, entry)
+        parts.needles.look()
+        return entered
 
 
-def _enter(air: OnAir, store: Path, entry: Entry) -> Entered:
-    session = air.session
+def _enter(session: Session, store: Path, entry: Entry) -> Entered:
     channel = next((one for _, one in session.bench.channels() if one.name == entry.channel), None)
     corrects_ns = int(entry.corrects) if entry.corrects is not None else None
     found = enter(
@@ -345,7 +360,7 @@ def _enter(air: OnAir, store: Path, entry: Entry) -> Entered:
         open_for_s=entry.open_for_s,
         corrects_ns=corrects_ns,
     )
-    answer = Entered(
+    return Entered(
         entry=str(found.t_ns),
         channel=found.channel,
         value=entry.value,
@@ -354,9 +369,6 @@ def _enter(air: OnAir, store: Path, entry: Entry) -> Entered:
         time=rfc3339(session.clock.started_ns + found.t_ns),
         corrects=entry.corrects,
     )
-    if channel is not None:
-        air.feed.typed(answer.model_dump(), channel, found.t_ns, entry.value)
-    return answer
 
 
 def _media(kind: str) -> dict[int | str, dict[str, Any]]:

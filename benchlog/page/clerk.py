@@ -111,7 +111,10 @@ class Clerk:
             if not self._ends.is_set():
                 record = answer["record"]
                 self._feed.results(session, record["bands"], record["findings"], final=final)
-            self._ends.wait(0.0 if final else answer["took_s"] * (SHARE - 1))
+            rested_at = time.monotonic() + answer["took_s"] * (SHARE - 1)
+            while not final and not self._feed.ended(session) and time.monotonic() < rested_at:
+                if self._ends.wait(0.1):  # a run that is over is worked out at once: nothing is held up any more
+                    return
 
     def _exchange(self, question: dict[str, Any]) -> dict[str, Any]:
         """One question, one answer; a worker that hangs or dies is ended, and the next question starts another."""

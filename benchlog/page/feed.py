@@ -105,9 +105,11 @@ class Feed:
             case Wanted(band, done, of, rest_until_s):
                 rest = {"until_s": rest_until_s} if rest_until_s > self._now_s() else None
                 data = {"band": band.name, "done": done, "of": of, "rest_until_s": rest_until_s}
-                self._put("wanted", data, wanted=data, resting=rest)
+                awaits = band.name if self._picture.get("kind") == "soak" else None
+                self._put("wanted", data, wanted=data, resting=rest, awaits_band=awaits)
             case Resting(until_s, done):
-                self._put("resting", {"until_s": until_s, "done": done}, resting={"until_s": until_s})
+                data = {"until_s": until_s, "done": done}
+                self._put("resting", data, resting=data, awaits_band=None)
             case KeyedDown(t_s):
                 key = {"down": True, "since_s": t_s, "band": None, "long_enough": False}
                 self._put("keyed-down", {"t_s": t_s}, key=key, resting=None)
@@ -146,7 +148,7 @@ class Feed:
 
     def alarm(self, text: str) -> None:
         """What no viewer must overlook."""
-        self._put("alarm", {"text": text, "t_s": self._now_s()})
+        self._put("alarm", {"text": text, "t_s": self._now_s()}, listed="alarms")
 
     def end(self, text: str, *, how: str, what: str = "") -> None:
         """The run is over, and kept; ``how`` is ended, stopped (for safety) or failed."""
@@ -163,7 +165,7 @@ class Feed:
             "t_s": self._now_s(),
         }
         key = {"down": False, "since_s": None, "band": None, "long_enough": False}
-        self._put("ended", data, ended=data, key=key, resting=None, phase="ended")
+        self._put("ended", data, ended=data, key=key, resting=None, awaits_band=None, phase="ended")
         self._look(data["session"])
 
     # The viewers' side.
@@ -195,6 +197,12 @@ class Feed:
         """Whether that run is over."""
         picture = self._picture
         return bool(picture) and picture["session"] == session_id and picture["ended"] is not None
+
+    @property
+    def awaits_band(self) -> str | None:
+        """The band that a heat run waits for: it keys once somebody says that it is set."""
+        found: str | None = self._picture.get("awaits_band")
+        return found
 
     @property
     def last(self) -> int:

@@ -39,7 +39,7 @@ _SAFE = ("GET", "HEAD", "OPTIONS")
 _OPEN = ("/", "/plotly.js", "/favicon.ico")  # the page's own files say nothing of any bench
 _NEVER_HELD_UP = "/api/key-up"
 CSP = (
-    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 HEADERS = {

@@ -57,25 +57,20 @@ class OnAir:
         return "ends"
 
     def arm(self) -> str:
-        """The first half of a key-down: a word that makes the second half good for a while. Raises Refused."""
-        self._may_key()
+        """The first half of a press and hold: a word that makes the second half good for a while. Raises Refused."""
+        if self.session.kind == "soak":
+            self._may_say_set()
+        else:
+            self._may_key()
         nonce = secrets.token_urlsafe(16)
         with self._lock:
             self._armed = (nonce, time.monotonic())
         return nonce
 
     def key_down(self, nonce: str, span: KeyFor) -> None:
-        """The second half; whatever is wrong disarms. Raises Refused."""
+        """The second half of a key-down; whatever is wrong disarms. Raises Refused."""
         self._may_key()
-        with self._lock:
-            armed, self._armed = self._armed, None
-        if armed is None or not secrets.compare_digest(armed[0].encode(), nonce.encode()):
-            raise Refused("not armed", where="key-down", cure="Press and hold: arm first.")
-        held_s = time.monotonic() - armed[1]
-        if not ARMED_FROM_S <= held_s <= ARMED_UNTIL_S:
-            how = "too soon" if held_s < ARMED_FROM_S else "too late"
-            cure = f"Hold for {ARMED_FROM_S:g} s, and no longer than {ARMED_UNTIL_S:g} s."
-            raise Refused(f"{how} after arming", where="key-down", cure=cure)
+        self._held(nonce, "key-down")
         tick = self.feed.tick
         if self.session.up_asked.is_set() or (tick is not None and tick.down_since_s is not None):
             raise Refused("the key is down already, or about to go up", where="key-down", cure="Wait until it is up.")
@@ -83,6 +78,36 @@ class OnAir:
             raise Refused("a key-down is asked for already", where="key-down", cure="Wait for it.")
         self._note(f"key down for {span} asked for from the page")
         self.session.asked.put(span)
+
+    def band_set(self, nonce: str, band: str) -> None:
+        """The second half of saying that the next band is set: the heat run goes on with it. Raises Refused."""
+        self._may_say_set()
+        self._held(nonce, "band-set")
+        if band != self.feed.awaits_band:
+            raise Refused(f"the run waits for {self.feed.awaits_band}, not for {band}", where="band-set",
+                          cure="Look at the band it asks for.")  # fmt: skip
+        if not self.session.asked.empty():
+            raise Refused("that was said already", where="band-set", cure="The run goes on with it.")
+        self._note(f"{band} is set, said from the page")
+        self.session.asked.put("measuring")
+
+    def _held(self, nonce: str, where: str) -> None:
+        """What was armed is used up, and was held neither too short nor too long. Raises Refused."""
+        with self._lock:
+            armed, self._armed = self._armed, None
+        if armed is None or not secrets.compare_digest(armed[0].encode(), nonce.encode()):
+            raise Refused("not armed", where=where, cure="Press and hold: arm first.")
+        held_s = time.monotonic() - armed[1]
+        if not ARMED_FROM_S <= held_s <= ARMED_UNTIL_S:
+            how = "too soon" if held_s < ARMED_FROM_S else "too late"
+            cure = f"Hold for {ARMED_FROM_S:g} s, and no longer than {ARMED_UNTIL_S:g} s."
+            raise Refused(f"{how} after arming", where=where, cure=cure)
+
+    def _may_say_set(self) -> None:
+        if self.feed.awaits_band is None:
+            raise Refused("the run waits for no band", where=f"{self.session.kind} session",
+                          cure="It asks when it is time for the next.")  # fmt: skip
+        self._from_page()
 
     def _may_key(self) -> None:
         session = self.session
@@ -92,10 +117,13 @@ class OnAir:
                 where="key-down",
                 cure="The page keys in `benchlog sweep --key --page` alone.",
             )
-        if not scene.may_key(session):
+        self._from_page()
+
+    def _from_page(self) -> None:
+        if not scene.may_key(self.session):
             raise Refused(
                 "the bench file does not let the page key",
-                where=str(session.bench.source.path),
+                where=str(self.session.bench.source.path),
                 cure="Say from_page = true in its [key], if you mean it.",
             )
 

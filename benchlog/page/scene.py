@@ -41,11 +41,13 @@ def opening(session: Session, session_id: int) -> dict[str, Any]:
         "load": {"continuous_w": bench.load.continuous, "cooling_s": bench.load.cooling} if bench.load else None,
         "key": {"down": False, "since_s": None, "band": None, "long_enough": False},
         "wanted": None,
+        "awaits_band": None,
         "resting": None,
         "key_downs": [],
         "results": [],
         "findings": [],
         "troubles": [],
+        "alarms": [],
         "typed": [],
         "ended": None,
     }
@@ -57,9 +59,15 @@ def holds_key(session: Session) -> bool:
 
 
 def may_key(session: Session) -> bool:
-    """The page may ask for the key: the bench file says so, and the run is one that keys when it is asked to."""
-    key = session.bench.key
-    return session.kind == "sweep" and session.keys and key is not None and key.from_page
+    """The page may have a hand in keying: the bench file says so, and the run keys when it is asked to.
+
+    In a heat run that is to say that the next band is set, whereupon it keys.
+    """
+    key, soak = session.bench.key, session.plan.soak
+    asks = (
+        session.keys if session.kind == "sweep" else session.kind == "soak" and soak is not None and len(soak.bands) > 1
+    )
+    return asks and key is not None and key.from_page
 
 
 def channel_of(bench: Bench, instrument: Instrument, channel: Channel) -> dict[str, Any]:

@@ -23,6 +23,7 @@ from benchlog.page.assets import Assets
 from benchlog.page.clerk import Clerk
 from benchlog.page.guards import RATES, Guards, Law, is_loopback
 from benchlog.page.house import House
+from benchlog.page.needles import Needles
 from benchlog.page.stored import StoredSeries
 from benchlog.page.stream import Hub
 
@@ -54,6 +55,7 @@ class Page:
         self._thread: threading.Thread | None = None
         self._hub: Hub | None = None
         self._clerk: Clerk | None = None
+        self._needles: Needles | None = None
 
     @property
     def address(self) -> str:
@@ -66,7 +68,9 @@ class Page:
         """From now on. Raises BenchFailed, where it does not come up."""
         self._hub = hub = Hub(house.feed)
         self._clerk = Clerk(house.store, house.feed)
-        parts = Parts(house, self._law, hub, self._clerk, StoredSeries(house.store), Assets())
+        self._needles = Needles(house)
+        self._needles.start()
+        parts = Parts(house, self._law, hub, self._clerk, StoredSeries(house.store), self._needles, Assets())
         config = uvicorn.Config(
             Guards(make_api(parts), self._law),
             http=_Connection,
@@ -102,6 +106,8 @@ class Page:
             self._hub.close()
         if self._clerk is not None:
             self._clerk.close()
+        if self._needles is not None:
+            self._needles.close()
         if self._server is not None and self._thread is not None:
             self._server.should_exit = True
             self._thread.join(_DOWN_S)

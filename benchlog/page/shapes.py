@@ -56,8 +56,15 @@ class KeyDownAsked(Shape):
     span: Annotated[Literal["tuning", "measuring"], Field(alias="for")]
 
 
+class BandSet(Shape):
+    """The second half of the press that says: the band that the heat run waits for is set."""
+
+    nonce: Annotated[str, Field(max_length=100)]
+    band: Annotated[str, Field(max_length=200)]
+
+
 class Armed(Shape):
-    """When, after this answer, a key-down with this nonce is accepted."""
+    """When, after this answer, the second half of a press and hold is accepted with this nonce."""
 
     nonce: str
     from_s: float

@@ -7,6 +7,7 @@ bands the operator changes the band, and says so.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Generator, Iterator
 from queue import Empty
@@ -50,6 +51,9 @@ def _changed_to(
     session: Session, band: Band, number: int, of: int, happenings: Iterator[Happening]
 ) -> Generator[Happening, None, bool]:
     """Ask for a band and wait until the operator says that it is set; returns False where the run is ended."""
+    with contextlib.suppress(Empty):  # what was said before this band was asked for, says nothing of it
+        while True:
+            session.asked.get_nowait()
     session.put(Event(session.clock.t_ns(), "band", f"asked for {band.name}", data={"band": band.name}))
     yield Wanted(band, number, of, 0.0)
     for happening in happenings:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -30,18 +30,34 @@ unit = "V"
 
 
 @contextmanager
-def a_bench(folder: Path, *, from_page: bool = True, **how: Any) -> Iterator[BenchProcess]:
-    """Free on 80 m unless a script says otherwise, keyed through its box where there is one."""
+def a_bench(
+    folder: Path, *, from_page: bool = True, few: Callable[[BenchProcess], None] | None = None, **how: Any
+) -> Iterator[BenchProcess]:
+    """Free on 80 m unless a script says otherwise, keyed through its box where there is one; ``few`` edits its plan."""
     with BenchProcess(folder, **({"time_factor": FACTOR, "script": "free"} | how)) as bench:
         text = bench.bench_file.read_text()
         if from_page:
             text = text.replace('line = "rts"\n', 'line = "rts"\nfrom_page = true\n')
         text = re.sub(r'\[\[instrument\]\]\nname = "multimeter".*?(?=\[\[instrument\]\])', "", text, flags=re.DOTALL)
         bench.bench_file.write_text(text + TYPED)
+        if few is not None:
+            few(bench)
         bench.start()
         if "script" not in how:  # a script's operator sets his own
             bench.tell("band 80 m")
         yield bench
+
+
+def few_bands(bench: BenchProcess, *names: str, **sweep: str) -> None:
+    """Before it starts: of the plan only these bands, and of its sweep what ``sweep`` says otherwise."""
+    head, *bands = bench.plan_file.read_text().split("[[band]]")
+    head, at, rest = head.partition("[sweep]")
+    for key, value in sweep.items():
+        rest, found = re.subn(rf"^{key} = .*$", f'{key} = "{value}"', rest, count=1, flags=re.MULTILINE)
+        assert found, key
+    kept = [band for band in bands if any(f'name = "{name}"' in band for name in names)]
+    assert len(kept) == len(names)
+    bench.plan_file.write_text("[[band]]".join([head + at + rest, *kept]))
 
 
 def files(bench: BenchProcess, store: Path) -> tuple[object, ...]:

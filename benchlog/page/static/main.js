@@ -1,15 +1,16 @@
 // Takes what the stream tells, and has it shown, said and sounded.
 import { get, why } from "./api.js";
 import * as key from "./key.js";
+import * as later from "./later.js";
 import * as now from "./now.js";
 import { state, take } from "./state.js";
 import { follow } from "./stream.js";
 import * as trend from "./trend.js";
 import * as tune from "./tune.js";
 import * as typing from "./typing.js";
-import { make, put, shown, signed } from "./words.js";
+import { make, put, sentence, shown, signed } from "./words.js";
 
-const LISTS = ["snapshot", "begun", "wanted", "keyed-down", "recognised", "keyed-up", "trouble", "band-results", "ended"];
+const LISTS = ["snapshot", "begun", "wanted", "keyed-down", "recognised", "keyed-up", "trouble", "alarm", "band-results", "ended"];
 const speak = document.getElementById("speak");
 let due = false, known = 0;
 
@@ -25,6 +26,7 @@ function told(kind, data, id) {
   if (LISTS.includes(kind)) now.bands();
   if (["snapshot", "begun"].includes(kind)) { typing.fields(); trend.refresh(true); known = state.run?.findings.length || 0; }
   if (["snapshot", "begun", "typed", "ended"].includes(kind)) typing.entries();
+  if (["snapshot", "begun", "ended"].includes(kind)) later.ask(soon);
   if (kind === "keyed-up" || kind === "ended") setTimeout(() => trend.refresh(true), 300);
   news(kind, data);
   soon();
@@ -37,17 +39,25 @@ function news(kind, data) {
   if (kind === "long-enough") put("said", "Long enough. Key up.");
   if (kind === "keyed-up") { put("said", data.text); aloud(data); }
   if (kind === "trouble") put("said", `Trouble: ${data.text}`);
-  if (kind === "ended") put("said", data.text);
+  if (kind === "ended") put("said", sentence(data.text));
   if (kind === "band-results") {
     if (data.findings.length > known) put("said", `Finding: ${data.findings.at(-1).text}`);
     known = data.findings.length;
   }
-  if (kind === "alarm") {
-    const button = make("button", { type: "button", textContent: "Seen" });
-    const box = document.getElementById("alarm");
-    button.addEventListener("click", () => box.replaceChildren());
-    box.replaceChildren(make("span", { textContent: data.text }), button);
-  }
+  if (kind === "alarm") loudly(data);
+  if (kind === "snapshot") stillOf(data.run);
+}
+
+/** What was told before this page was there, where the key has been down ever since. */
+function stillOf(run) {
+  const newest = run?.alarms.at(-1);
+  if (newest && run.key.down && run.key.since_s <= newest.t_s) loudly(newest);
+}
+function loudly(alarm) {
+  const button = make("button", { type: "button", textContent: "Seen" });
+  const box = document.getElementById("alarm");
+  button.addEventListener("click", () => box.replaceChildren());
+  box.replaceChildren(make("span", { textContent: alarm.text }), button);
 }
 
 function aloud(data) {
@@ -87,7 +97,7 @@ async function sessions() {
     const all = await get("/api/sessions");
     list.replaceChildren(...all.reverse().map((one) => make("li", {},
       make("a", { href: `/api/sessions/${one.id}/record.html`, target: "_blank", rel: "noopener", textContent: `Session ${one.id}: ${one.kind}, ${one.transmitter} ${one.serial}` }),
-      ` ${one.started.slice(0, 16).replace("T", " ")} UTC, ${one.ended ? one.ending || "ended" : "running"}`)));
+      ` ${one.started.slice(0, 16).replace("T", " ")} UTC. ${one.ended ? sentence(one.ending || "ended") : "Running."}`)));
     if (!all.length) list.replaceChildren(make("li", { textContent: "None yet" }));
   } catch (error) { list.replaceChildren(make("li", { textContent: why(error) })); }
 }
@@ -105,5 +115,6 @@ dark.addEventListener("change", themed);
 new ResizeObserver(([bar]) => { document.body.style.paddingBottom = `${bar.target.offsetHeight + 16}px`; }).observe(document.getElementById("hand"));
 themed(); view(); draw();
 setInterval(soon, 250);
+later.follow(soon);
 follow(told, link);
 requestAnimationFrame(() => requestAnimationFrame(() => setTimeout(trend.load, 0)));

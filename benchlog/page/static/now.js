@@ -1,9 +1,10 @@
 // The one screen: what is, readable from three metres.
-import { bar, clock, fixed, lasting, make, megahertz, put, shown, signed, together } from "./words.js";
+import { next } from "./later.js";
+import { bar, clock, fixed, lasting, make, megahertz, put, sentence, shown, signed, together } from "./words.js";
 import { bandNow, latest, measuring, nowS, state } from "./state.js";
 
 const LIMITS = { key_down: "key-down time", "load-heat": "the load's heat", swr: "SWR", "plate-dissipation": "plate dissipation" };
-const KINDS = { sweep: "Sweep", soak: "Heat run", watch: "Watch" };
+export const KINDS = { sweep: "Sweep", soak: "Heat run", watch: "Watch", backup: "Copy of the store" };
 
 export function plannedS(run) {
   if (run.kind === "soak") return run.soak?.key_down_s ?? null;
@@ -14,7 +15,7 @@ export function draw() {
   const { run } = state;
   document.body.classList.toggle("stale", !state.linked && run !== null && !run?.ended);
   lost();
-  if (!run) { strip("none", "No run", "", "Waiting for a run to begin."); return; }
+  if (!run) { strip("none", "No run", "", next() || "Waiting for a run to begin."); return; }
   put("who", `${run.transmitter.name} ${run.transmitter.serial}`.trim());
   put("about", `${KINDS[run.kind] || run.kind}, session ${run.session}, ${run.bench}`);
   put("clock", clock(nowS()));
@@ -40,15 +41,15 @@ function strip(kind, word, lasts, next) {
 function key(run) {
   const band = bandNow(), planned = plannedS(run), now = nowS();
   put("band", band?.band || ""); put("dial", band ? `dial ${band.dial}` : "");
-  if (run.ended) { put("band", ""); put("dial", ""); strip("none", "Ended", "", run.ended.text); return; }
+  if (run.ended) { put("band", ""); put("dial", ""); strip("none", "Ended", "", [sentence(run.ended.text), next()].filter(Boolean).join(" ")); return; }
   if (!run.key.down) { strip("up", "Key up", "", coming(run, band, planned, now)); return; }
   const down = Math.max(0, now - run.key.since_s);
   const of = planned ? ` of ${fixed(planned, 0)} s` : "";
   const left = planned ? planned - down : null;
-  let next = run.key.band ? `${run.key.band} recognised.` : "Finding the band.";
-  if (left > 0) next += ` ${run.holds_key ? "Key goes up by itself in" : "Hold for"} ${lasting(left)}${run.holds_key ? "" : " more"}.`;
-  else if (run.key.long_enough || left !== null) next = run.holds_key ? "Key is going up." : "Long enough: key up.";
-  strip("down", "KEY DOWN", `${Math.floor(down)} s${of}`, next);
+  let says = run.key.band ? `${run.key.band} recognised.` : "Finding the band.";
+  if (left > 0) says += ` ${run.holds_key ? "Key goes up by itself in" : "Hold for"} ${lasting(left)}${run.holds_key ? "" : " more"}.`;
+  else if (run.key.long_enough || left !== null) says = run.holds_key ? "Key is going up." : "Long enough: key up.";
+  strip("down", "KEY DOWN", `${Math.floor(down)} s${of}`, [says, after(run)].filter(Boolean).join(" "));
   const whole = planned || run.longest_key_down_s;
   bar("keybar", whole ? down / whole : 0, `Key down, ${whole ? `plan ${fixed(whole, 0)} s` : "no planned time"}`);
 }
@@ -56,10 +57,28 @@ function key(run) {
 function coming(run, band, planned, now) {
   const rest = run.resting && run.resting.until_s > now ? `Rest ${lasting(run.resting.until_s - now)} more` : "";
   if (run.kind === "watch") return "Watching. Nothing is asked of you.";
-  if (run.kind === "soak") return rest ? `${rest}, then key down by itself.` : "Key goes down by itself.";
+  if (run.awaits_band) return `Set ${run.awaits_band}, then say so: at the terminal${run.key_from_page ? " or below" : ""}.`;
+  if (run.kind === "soak") {
+    const done = run.key_downs.length ? ` ${run.resting?.done ?? run.key_downs.length} done.` : "";
+    const ends = run.soak.bands.length === 1 ? ` Ends in ${lasting(Math.max(0, run.soak.lasts_s - now))}.` : ` ${after(run)}`;
+    return `${rest ? `${rest}, then` : "Now"} key down by itself.${done}${ends}`.trim();
+  }
   if (!run.wanted || !band) return rest;
   const ask = `${run.wanted.done + 1} of ${run.wanted.of}: set ${band.band}, tune, then key down ${fixed(planned, 0)} s.`;
   return rest ? `${rest}. Then ${ask}` : ask;
+}
+
+/** The band after this one. */
+function after(run) {
+  const now = bandNow()?.band;
+  if (run.kind === "soak") {
+    const following = run.soak.bands[run.soak.bands.indexOf(now) + 1];
+    return following && now ? `Then ${following}.` : "";
+  }
+  if (run.kind !== "sweep") return "";
+  const measured = new Set(run.key_downs.filter((one) => one.counts).map((one) => one.band));
+  const following = run.bands.find((one) => one.band !== now && !measured.has(one.band));
+  return following ? `Then ${following.band}.` : "The last band.";
 }
 
 function ageOf(one, channel) {
@@ -81,37 +100,37 @@ function figures(run) {
   put("hzage", !counter ? "no such channel" : on === null ? "nothing to count" : ageOf(hz, counter));
 }
 
-let listed = "";
-function others(run) {
-  const list = document.getElementById("others");
-  const rest = run.channels.filter((one) => !["forward-power", "frequency"].includes(one.measures));
-  const names = JSON.stringify([run.session, rest.map((one) => one.channel)]);
-  if (names !== listed) {
-    listed = names;
-    list.replaceChildren(...rest.map((one) => make("div", {}, make("dt", { textContent: one.channel }), make("dd", {}, make("span"), make("small")))));
+const drawn = {};
+/** Channels small, in a list that is made anew only where they are others. */
+export function small(id, channels) {
+  const list = document.getElementById(id), names = JSON.stringify([state.run.session, channels.map((one) => one.channel)]);
+  if (names !== drawn[id]) {
+    drawn[id] = names;
+    list.replaceChildren(...channels.map((one) => make("div", {}, make("dt", { textContent: one.channel }), make("dd", {}, make("span"), make("small")))));
   }
-  rest.forEach((channel, i) => {
+  channels.forEach((channel, i) => {
     const one = latest(channel), [value, age] = list.children[i].lastElementChild.children;
     put(value, one ? together(one.value, channel.unit) : "–");
-    const old = ageOf(one, channel);
+    const old = !one && channel.typed ? "not typed yet" : ageOf(one, channel);
     put(age, old ? ` ${old}` : "");
   });
 }
+function others(run) { small("others", run.channels.filter((one) => !["forward-power", "frequency"].includes(one.measures))); }
 
 function gauges(run) {
-  const heat = run.load_heat;
-  const word = heat === null ? "" : heat < 0.3 ? "cool" : heat < 0.6 ? "warm" : heat < 0.85 ? "hot" : "near its limit";
-  const says = heat === null || heat === undefined ? "No load in the bench file" : `${word[0].toUpperCase()}${word.slice(1)}: ${fixed(heat * 100, 0)} % of what it takes`;
-  put("heat", says); bar("heatbar", heat, says, heat >= 0.85);
+  const heat = run.load_heat ?? null;
+  const word = heat === null ? "no load in the bench file" : heat < 0.3 ? "cool" : heat < 0.6 ? "warm" : heat < 0.85 ? "hot" : "near its limit";
+  const part = heat === null ? "–" : `${fixed(heat * 100, 0)} %`;
+  put("heat", part); put("heatsays", word);
+  bar("heatbar", heat, `The load's heat: ${part}, ${word}`, heat >= 0.85);
   const near = run.nearest_limit;
-  let text = "None to tell of";
+  let left = "–", says = "none to tell of";
   if (near) {
     const name = LIMITS[near.limit] || near.channel || near.limit;
-    const value = near.limit === "load-heat" ? "" : ` ${together(near.value, near.unit)} against ${together(near.bound, near.unit)}`;
-    const left = near.used >= 1 ? "at its limit" : `${fixed((1 - near.used) * 100, 0)}\u00a0% to go`;
-    text = `${name[0].toUpperCase()}${name.slice(1)}:${value}${value ? "," : ""} ${left}`;
+    says = near.limit === "load-heat" ? name : `${name} ${together(near.value, near.unit)} against ${together(near.bound, near.unit)}`;
+    left = near.used >= 1 ? "at its limit" : `${fixed((1 - near.used) * 100, 0)} % to go`;
   }
-  put("near", text); bar("nearbar", near?.used, text, near?.used >= 0.9);
+  put("near", left); put("nearsays", says); bar("nearbar", near?.used, `Nearest limit: ${left}, ${says}`, near?.used >= 0.9);
 }
 
 const TAKES_LONG = ["drift_hz_per_h", "run_droop_percent", "run_droop_tau_s"];
@@ -126,12 +145,13 @@ export function bands() {
   const end = document.getElementById("ended");
   end.replaceChildren();
   if (run.ended) {
-    end.append(`${run.ended.text}. `);
+    end.append(`${sentence(run.ended.text)} `);
     if (run.ended.session) end.append(make("a", { href: `/api/sessions/${run.ended.session}/record.html`, target: "_blank", rel: "noopener", textContent: "Open the record" }));
   }
   const items = [
-    ...run.troubles.slice(-20).map((one) => ({ t: one.t_s, word: "Trouble", text: `${one.text}, at ${clock(one.t_s)}` })),
-    ...run.findings.map((one) => ({ t: Infinity, word: "Finding", text: one.text })),
+    ...run.troubles.slice(-20).map((one) => ({ word: "Trouble", text: `${one.text}, at ${clock(one.t_s)}` })),
+    ...run.alarms.slice(-20).map((one) => ({ word: "Alarm", text: `${one.text} At ${clock(one.t_s)}.` })),
+    ...run.findings.map((one) => ({ word: "Finding", text: one.text })),
   ].reverse();
   const list = document.getElementById("findings");
   list.replaceChildren(...items.map((one) => make("li", {}, make("b", { textContent: `${one.word}: ` }), one.text)));
@@ -145,17 +165,19 @@ function row(run, band, current) {
     const found = result?.[name];
     const value = found?.value ?? fallback ?? null;
     if (value === null) return make("td", { textContent: "–" });
-    const u = found?.expanded ? ` ± ${fixed(found.expanded, decimals)}` : "";
-    const td = make("td", {}, `${sign ? signed(value, decimals) : fixed(value, decimals)} ${unit}`, make("small", { textContent: u + (limit ?? "") }));
+    const u = found?.expanded ? make("small", { textContent: `± ${fixed(found.expanded, decimals)}` }) : null;
+    const bound = limit ? make("small", { textContent: limit }) : null;
+    const td = make("td", {}, make("span"), u, u && bound ? " " : null, bound);
+    td.firstChild.textContent = `${sign ? signed(value, decimals) : fixed(value, decimals)}\u00a0${unit}`;
     if (found?.verdict === "fail") td.className = "fail";
     return td;
   };
   const least = typeof result?.power_w?.value === "number" ? band.min_power_w : band.least_shown_w; // until then as the meter shows it
   const tr = make("tr", {},
     make("th", { scope: "row", textContent: band.band }),
-    cell("power_w", heard?.power_w, "W", 1, least ? `, min ${Number(least.toPrecision(4))}` : ""),
-    cell("droop_percent", heard?.droop_percent, "%", 1, band.max_droop_percent ? `, max ${band.max_droop_percent}` : ""),
-    cell("frequency_error_hz", heard?.frequency_error_hz, "Hz", 0, band.max_frequency_error_hz ? `, max ${fixed(band.max_frequency_error_hz, 0)}` : "", true));
+    cell("power_w", heard?.power_w, "W", 1, least ? `min ${Number(least.toPrecision(4))}` : ""),
+    cell("droop_percent", heard?.droop_percent, "%", 1, band.max_droop_percent ? `max ${band.max_droop_percent}` : ""),
+    cell("frequency_error_hz", heard?.frequency_error_hz, "Hz", 0, band.max_frequency_error_hz ? `max ${fixed(band.max_frequency_error_hz, 0)}` : "", true));
   // As the record judges: the worst of all that has a limit; what takes ten minutes on a band may be missing.
   const verdicts = Object.entries(result ?? {}).filter(([name, one]) => one?.verdict && typeof one.limit === "number"
     && !(one.verdict === "not-measured" && TAKES_LONG.includes(name))).map(([, one]) => one.verdict);

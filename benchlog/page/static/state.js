@@ -24,8 +24,10 @@ function change(run, kind, data) {
     case "wanted":
       run.wanted = data;
       run.resting = data.rest_until_s > run.t_s ? { until_s: data.rest_until_s } : null;
+      run.awaits_band = run.kind === "soak" ? data.band : null;
       break;
-    case "resting": run.resting = data; break;
+    case "resting": run.resting = data; run.awaits_band = null; break;
+    case "alarm": run.alarms = [...run.alarms, data].slice(-200); break;
     case "keyed-down": run.key = { ...UP, down: true, since_s: data.t_s }; run.resting = null; break;
     case "recognised": run.key.band = data.band; break;
     case "long-enough": run.key.long_enough = true; break;
@@ -37,7 +39,7 @@ function change(run, kind, data) {
       break;
     case "band-results": run.results = data.bands; run.findings = data.findings; break;
     case "ended":
-      Object.assign(run, { ended: data, key: { ...UP }, resting: null, phase: "ended", nearest_limit: null });
+      Object.assign(run, { ended: data, key: { ...UP }, resting: null, awaits_band: null, phase: "ended", nearest_limit: null });
       if (data.t_s !== null) run.t_s = data.t_s;
       break;
   }
@@ -60,6 +62,6 @@ export function latest(channel) {
 }
 export function bandNow() {
   const { run } = state;
-  const name = run?.key.band || run?.wanted?.band;
+  const name = run?.key.band || run?.wanted?.band || run?.soak?.bands[0];
   return run?.bands.find((band) => band.band === name);
 }

@@ -4,21 +4,23 @@ import { get, session } from "./api.js";
 const KINDS = ["snapshot", "begun", "tick", "wanted", "resting", "keyed-down", "recognised", "long-enough", "keyed-up",
   "trouble", "typed", "band-results", "alarm", "ended"];
 const QUIET_MS = 4000; // so long without a message, and the server is asked whether it is there
+const AGAIN_MS = 2000;
 
 export async function follow(told, link) {
-  let source, heard = performance.now(), asking = false;
+  let source, heard = performance.now(), asking = false, last = "";
   await session;
   function open() {
     source?.close();
-    source = new EventSource("/api/stream");
+    source = new EventSource(last ? `/api/stream?after=${encodeURIComponent(last)}` : "/api/stream");
     source.onopen = () => { heard = performance.now(); link(true); };
     source.onerror = () => {
       link(false);
-      if (source.readyState === EventSource.CLOSED) setTimeout(open, 2000);
+      if (source.readyState === EventSource.CLOSED) setTimeout(open, AGAIN_MS);
     };
     for (const kind of KINDS) {
       source.addEventListener(kind, (event) => {
         heard = performance.now();
+        last = event.lastEventId;
         link(true);
         told(kind, JSON.parse(event.data), event.lastEventId);
       });

@@ -1,7 +1,7 @@
 // The last minutes and the whole run, from the server's buckets: as many points at the end of a night as at its start.
 import { get } from "./api.js";
 import { nowS, state } from "./state.js";
-import { clock, put, shown, together } from "./words.js";
+import { clock, put, together } from "./words.js";
 
 const RECENT_S = 180, POINTS = 300;
 const choice = document.getElementById("trendof");
@@ -44,7 +44,8 @@ async function one(id, title, from, to) {
   const style = getComputedStyle(document.documentElement);
   const colour = (name) => style.getPropertyValue(`--${name}`).trim();
   const unit = found.unit;
-  const factor = unit === "Hz" ? 1e-6 : 1;
+  const lows = found.low.filter((v) => v !== null), highs = found.high.filter((v) => v !== null);
+  const factor = unit === "Hz" ? 1e-6 : unit === "A" && Math.max(0, ...highs) < 1 ? 1e3 : 1; // as the figures are shown
   const scaled = (values) => values.map((value) => (value === null ? null : value * factor));
   const line = { type: "scatter", mode: "lines", x: found.t_s, hoverinfo: "skip", connectgaps: false };
   const data = [
@@ -67,7 +68,6 @@ async function one(id, title, from, to) {
   const node = document.getElementById(id);
   await plotly.react(node, data, layout, { staticPlot: true, displayModeBar: false });
   node.dataset.points = String(found.t_s.length);
-  const lows = found.low.filter((v) => v !== null), highs = found.high.filter((v) => v !== null);
   const between = lows.length ? `${together(Math.min(...lows), unit)} to ${together(Math.max(...highs), unit)}` : "nothing measured";
-  put(`${id}says`, `${title}, ${channel} in ${shown(0, unit)[1] === "mA" ? "A" : unit === "Hz" ? "MHz" : shown(0, unit)[1]}: ${between}. Shaded: key down.`);
+  put(`${id}says`, `${title}, ${channel}: ${between}. Shaded: key down.`);
 }

@@ -1,11 +1,14 @@
 // Tuning: the plan's steps, one channel large with its held peak or dip, and a tone for eyes that are elsewhere.
 import { get } from "./api.js";
+import { small } from "./now.js";
 import { bandNow, latest, measuring, nowS, state } from "./state.js";
 import { fixed, make, put, shown, signed, together } from "./words.js";
 
 const choice = document.getElementById("aidof"), dipButton = document.getElementById("dip"), toneButton = document.getElementById("tone");
+const BESIDE = ["forward-power", "plate-current", "grid-current", "reflected-power", "alc"]; // what is tuned by
 const SETTLED_S = 0.6; // a value this close to either end of a key-down is of the ramp, and is not held
 let listed = null, dip = false, held = null, waiting = [], top = 0, was = null, stepsOf = "", heldBand = "";
+let scale = 0; // the tone's: while the key is down it stays, or a rise that makes the bar grow would sound as a fall
 let audio = null, voice = null;
 const ticked = new Set();
 
@@ -15,7 +18,7 @@ document.getElementById("again").addEventListener("click", afresh);
 toneButton.addEventListener("click", () => (voice ? hushed() : sing()));
 
 function chosen() { return state.run?.channels.find((one) => one.channel === choice.value); }
-function afresh() { held = null; waiting = []; was = null; draw(); }
+function afresh() { held = null; waiting = []; was = null; scale = top = chosen()?.limits?.[1] || 0; draw(); }
 
 /** Every message: what is held must not wait for the screen. */
 export function hear(kind) {
@@ -27,7 +30,7 @@ export function hear(kind) {
     const first = measuring("plate-current") || measuring("forward-power");
     if (first && !first.typed) choice.value = first.channel;
     dip = chosen()?.measures === "plate-current";
-    top = 0; ticked.clear(); afresh();
+    ticked.clear(); afresh();
   }
   if (kind === "wanted" && state.run.wanted.band !== heldBand) { heldBand = state.run.wanted.band; afresh(); }
   if (kind === "keyed-down" || kind === "keyed-up") waiting = [];
@@ -41,6 +44,7 @@ export function hear(kind) {
     }
   }
   if (one?.value > top) top = ceiling(one.value * 1.1);
+  if (!run.key.down || one?.value > 1.5 * scale) scale = top;
   pitch(one);
   if (["snapshot", "begun", "keyed-up", "typed", "wanted"].includes(kind)) extremes();
 }
@@ -72,6 +76,7 @@ export function draw() {
   fill.style.transform = `scaleX(${top && value ? Math.min(1, Math.max(0, value / top)).toFixed(3) : 0})`;
   mark.style.display = held === null ? "none" : "block";
   if (held !== null) mark.style.left = `${Math.min(100, (held / top) * 100)}%`;
+  small("beside", BESIDE.map(measuring).filter((one) => one && one !== channel));
   node.setAttribute("aria-label", `${channel.channel}, bar up to ${together(top, channel.unit)}`);
   steps();
 }
@@ -139,13 +144,13 @@ export function hushed() {
   voice = null;
   toneButton.setAttribute("aria-pressed", "false");
 }
-/** Four octaves from nothing to the bar's end. */
+/** Four octaves from nothing to the bar's end, and two beyond. */
 function pitch(one) {
   if (!voice) return;
-  const on = state.linked && state.run.key.down && one && one.value !== null && top > 0;
+  const on = state.linked && state.run.key.down && one && one.value !== null && scale > 0;
   voice.gain.gain.setTargetAtTime(on ? 0.15 : 0, audio.currentTime, 0.03);
   if (!on) return;
-  const hz = 110 * 2 ** (4 * Math.min(1, Math.max(0, one.value / top)));
+  const hz = 110 * 2 ** (4 * Math.min(1.5, Math.max(0, one.value / scale)));
   voice.oscillator.frequency.setTargetAtTime(hz, audio.currentTime, 0.03);
   toneButton.dataset.hz = fixed(hz, 0);
 }

@@ -22,7 +22,7 @@ export function shown(value, unit) {
 }
 
 export function together(value, unit) {
-  return shown(value, unit).join(" ").trim();
+  return shown(value, unit).join("\u00a0").trim();
 }
 
 export function megahertz(hz) {
@@ -40,6 +40,19 @@ export function clock(seconds) {
   const parts = [Math.floor(s / 3600), Math.floor(s / 60) % 60, s % 60];
   const padded = parts.map((part) => String(part).padStart(2, "0"));
   return parts[0] ? `${parts[0]}:${padded[1]}:${padded[2]}` : `${parts[1]}:${padded[2]}`;
+}
+
+/** As a sentence of its own. */
+export function sentence(text) {
+  const said = text.trim();
+  return said && said[0].toUpperCase() + said.slice(1) + (/[.!?]$/.test(said) ? "" : ".");
+}
+
+/** A moment by the viewer's own clock, with its day where that is not today; and how long until then. */
+export function moment(rfc3339) {
+  const at = new Date(rfc3339), s = (at - Date.now()) / 1000;
+  const day = at.toDateString() === new Date().toDateString() ? "" : `${at.toLocaleDateString([], { weekday: "short", day: "numeric", month: "short" })} `;
+  return `${day}${at.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}${s > 0 ? `, in ${lasting(s)}` : ""}`;
 }
 
 export function lasting(seconds) {
