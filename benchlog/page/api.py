@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -345,7 +346,8 @@ def _changing(api: FastAPI, parts: Parts) -> None:
     def readings(entry: Entry) -> Entered:
         """A needle's reading, of the moment its field was opened; or the correction of one."""
         entered = _enter(on_air().session, house.store, entry)
-        parts.needles.look()
+        with contextlib.suppress(BenchlogError):  # it is kept; who looks is told a second later
+            parts.needles.look()
         return entered
 
 

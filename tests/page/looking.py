@@ -71,11 +71,10 @@ class Event:
 class Viewer:
     """An event stream that is read when the test says so."""
 
-    def __init__(self, port: int, last_event_id: str = "", cookie: str = "") -> None:
+    def __init__(self, port: int, last_event_id: str = "", after: str = "") -> None:
         self.connection = http.client.HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
         headers = {"Last-Event-ID": last_event_id} if last_event_id else {}
-        headers |= {"Cookie": cookie} if cookie else {}
-        self.connection.request("GET", "/api/stream", headers=headers)
+        self.connection.request("GET", f"/api/stream?after={after}" if after else "/api/stream", headers=headers)
         self.answer = self.connection.getresponse()
 
     def next(self) -> Event:

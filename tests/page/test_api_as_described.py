@@ -6,6 +6,7 @@ On a session of a real simulated bench, with its key line; nothing conducts the 
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -23,6 +24,7 @@ from benchlog.plan import load_plan
 from benchlog.runs.happenings import Begun
 from benchlog.runs.session import Session
 from benchlog.simulate.lease import factor_for
+from benchlog.store.enter import enter
 from tests.page.bench import a_bench
 from tests.page.looking import NO_RATES, Served, Viewer
 
@@ -68,7 +70,7 @@ def test_no_fault_and_no_answer_that_is_not_described(one: Served) -> None:
 
             with contextlib.suppress(Unsatisfiable):  # where nothing can be wrong with the words
                 ask()
-    assert len(tried) == 15
+    assert len(tried) == 16
 
 
 def test_every_route_is_described(one: Served) -> None:
@@ -88,6 +90,72 @@ def test_the_stream_is_described(one: Served) -> None:
     with Viewer(one.port) as viewer:
         assert list(described["content"]) == ["text/event-stream"]
         assert viewer.next().data["run"]["session"] == one.session.id
+
+
+def test_a_reading_typed_at_a_terminal_is_told_as_well(one: Served) -> None:
+    """`benchlog enter` is a process of its own: all it does is to put a row into the store."""
+    with Viewer(one.port) as viewer:
+        before = viewer.next().data["run"]["typed"]
+        wrong = enter(one.session.store, "level control", 31.0)
+        told = viewer.until("typed")[-1].data
+        right = enter(one.session.store, "level control", 3.1, corrects_ns=wrong.t_ns)
+        corrected = viewer.until("typed")[-1].data
+    assert (told["entry"], told["channel"], told["value"], told["unit"]) == (
+        str(wrong.t_ns),
+        "level control",
+        31.0,
+        "V",
+    )
+    assert (corrected["entry"], corrected["corrects"]) == (str(right.t_ns), told["entry"])
+    assert told["corrects"] is None
+    again = one.post("/api/readings", {"channel": "level control", "value": 3.2})
+    assert again.status == 201
+    with Viewer(one.port) as later:
+        typed = later.next().data["run"]["typed"][len(before) :]
+    assert [found["value"] for found in typed] == [31.0, 3.1, 3.2], "each once"
+    assert {key: typed[2][key] for key in again.json} == again.json
+
+
+def test_whatever_is_wrong_with_a_press_and_hold_keys_nothing(one: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The second half too soon, too late, somebody else's, again, after a key-up, with another band."""
+    monkeypatch.setattr("benchlog.page.house.ARMED_FROM_S", 0.2)
+    monkeypatch.setattr("benchlog.page.house.ARMED_UNTIL_S", 0.5)
+
+    def armed() -> str:
+        return str(one.post("/api/key-down/arm").json["nonce"])
+
+    def second_half(nonce: str, wait_s: float, path: str = "key-down", **more: str) -> str:
+        time.sleep(wait_s)
+        refused = one.post(f"/api/{path}", {"nonce": nonce, **(more or {"for": "tuning"})})
+        assert refused.status == 409
+        return str(refused.json["error"])
+
+    assert second_half(armed(), 0.0) == "too soon after arming"
+    assert second_half(armed(), 0.7) == "too late after arming"
+    assert second_half("somebody else's", 0.0) == "not armed"
+    tapped = armed()
+    assert second_half(tapped, 0.0) == "too soon after arming"
+    assert second_half(tapped, 0.3) == "not armed", "a refused one is used up"
+    forgotten = armed()
+    assert one.post("/api/key-up").status == 202
+    assert second_half(forgotten, 0.3) == "not armed", "key-up disarms"
+    one.session.up_asked.clear()
+    assert second_half(armed(), 0.3, "band-set", band="80 m") == "the run waits for no band"
+    assert one.session.asked.empty()
+    monkeypatch.setattr(one.session, "kind", "soak")
+    refused = one.post("/api/key-down/arm")
+    assert (refused.status, refused.json["error"]) == (409, "the run waits for no band")
+    monkeypatch.setitem(one.feed._picture, "awaits_band", "40 m")
+    monkeypatch.setattr("benchlog.page.scene.may_key", lambda _: True)
+    assert second_half(armed(), 0.3, "band-set", band="80 m") == "the run waits for 40 m, not for 80 m"
+    assert second_half(armed(), 0.3) == "this soak keys nothing when asked to"
+    assert one.session.asked.empty()
+    good = armed()
+    time.sleep(0.3)
+    assert one.post("/api/band-set", {"nonce": good, "band": "40 m"}).status == 202
+    assert second_half(armed(), 0.3, "band-set", band="40 m") == "that was said already"
+    assert one.session.asked.get_nowait() == "measuring"
+    assert one.session.asked.empty()
 
 
 def test_a_reading_is_typed_and_corrected(one: Served) -> None:

@@ -97,11 +97,14 @@ def test_the_picture_is_what_the_messages_add_up_to() -> None:
     run = picture["run"]
     assert run["key"]["down"] is False
     assert [one["text"] for one in run["key_downs"]] == [f"{band.name}: key up after 2 s: tuning."]
-    assert run["resting"] == {"until_s": 1e6}
+    assert run["resting"] == {"until_s": 1e6, "done": 1}
     assert [one["text"] for one in run["troubles"]] == ["the counter is lost"]
     assert run["results"] == [{"band": band.name}]
     assert run["findings"] == [{"kind": "gap"}]
     assert run["ended"] is None
+    feed.alarm("KEY UP")
+    _, picture = feed.snapshot()
+    assert [one["text"] for one in picture["run"]["alarms"]] == ["KEY UP"]
     feed.end("every band measured", how="ended")
     _, picture = feed.snapshot()
     assert picture["run"]["ended"]["text"] == "every band measured"

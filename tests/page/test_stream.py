@@ -46,9 +46,10 @@ def test_a_broken_and_restored_stream_has_every_message_once(tmp_path: Path) -> 
         teller.start()
         try:
             seen: list[float] = []
-            last = ""
-            for _ in range(12):
-                viewer = Viewer(one.port, last)
+            last = before = ""
+            for n in range(12):  # as a browser says where it was, as a page does that opens a new one, and both
+                viewer = Viewer(one.port, *[(last, ""), ("", last), (last, before)][n % 3])
+                before = last
                 first = viewer.next()
                 if not last:
                     assert first.kind == "snapshot"
@@ -76,7 +77,7 @@ def test_who_was_away_too_long_is_told_of_the_gap(tmp_path: Path) -> None:
         for n in range(20):
             one.feed.tell(KeyedDown(float(n)))
         for stale in (last, Feed().event_id(3), "nonsense", f"{one.feed.server}-999999"):
-            with Viewer(one.port, stale) as viewer:
+            with Viewer(one.port, *((stale, "") if stale == last else ("", stale))) as viewer:
                 first = viewer.next()
                 assert (first.kind, first.data["replay"]) == ("snapshot", "gap"), stale
                 assert first.data["run"]["key"]["since_s"] == 19.0

@@ -93,7 +93,9 @@ function figures(run) {
   const power = measuring("forward-power"), counter = measuring("frequency"), band = bandNow();
   const watts = latest(power), hz = latest(counter);
   const [figure, unit] = shown(watts?.value ?? null, power?.unit || "W");
-  put("power", figure); put("powerunit", unit); put("powerage", power ? ageOf(watts, power) : "no such channel");
+  put("power", figure); put("powerunit", unit);
+  document.getElementById("power").parentElement.classList.toggle("long", figure.length > 3);
+  put("powerage", power ? ageOf(watts, power) : "no such channel");
   const on = hz?.value ?? null;
   put("hz", on === null ? "–" : megahertz(on));
   put("off", on !== null && band && run.key.down ? `${signed(on - band.expected_hz)} Hz from the dial` : "");
@@ -110,7 +112,7 @@ export function small(id, channels) {
   }
   channels.forEach((channel, i) => {
     const one = latest(channel), [value, age] = list.children[i].lastElementChild.children;
-    put(value, one ? together(one.value, channel.unit) : "–");
+    put(value, one ? together(one.value, channel.unit) : channel.typed ? "" : "–");
     const old = !one && channel.typed ? "not typed yet" : ageOf(one, channel);
     put(age, old ? ` ${old}` : "");
   });

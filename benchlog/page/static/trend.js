@@ -59,7 +59,7 @@ async function one(id, title, from, to) {
   const axis = { color: colour("muted"), gridcolor: colour("rule"), zeroline: false };
   const layout = {
     margin: { l: 52, r: 8, t: 8, b: 24 }, showlegend: false, paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)",
-    font: { size: 12, color: colour("muted") }, height: 170,
+    font: { size: 12, color: colour("muted") }, height: 150,
     xaxis: { ...axis, range: [from, Math.max(to, from + 10)], tickvals: ticks, ticktext: ticks.map(clock), showgrid: false },
     yaxis: { ...axis, nticks: 4, rangemode: unit === "W" ? "tozero" : "normal", tickformat: unit === "Hz" ? ".4f" : "" },
     shapes: state.run.key_downs.filter((k) => k.to_s > from).map((k) => ({ type: "rect", xref: "x", yref: "paper", layer: "below",
@@ -69,5 +69,5 @@ async function one(id, title, from, to) {
   await plotly.react(node, data, layout, { staticPlot: true, displayModeBar: false });
   node.dataset.points = String(found.t_s.length);
   const between = lows.length ? `${together(Math.min(...lows), unit)} to ${together(Math.max(...highs), unit)}` : "nothing measured";
-  put(`${id}says`, `${title}, ${channel}: ${between}. Shaded: key down.`);
+  put(`${id}says`, `${title}: ${between}${id === "whole" ? ". Shaded: key down" : ""}.`);
 }
