@@ -10,7 +10,7 @@ from benchlog.acquire.registry import find
 from benchlog.bench import load_bench
 from benchlog.cli.data import write_text
 from benchlog.cli.live import attend
-from benchlog.cli.options import json_option
+from benchlog.cli.options import PageOptions, json_option, page_options
 from benchlog.cli.record import ending
 from benchlog.errors import UsageError
 from benchlog.plan import load_plan
@@ -37,7 +37,10 @@ STORE, RECORD = "demo.benchlog", "record.html"
     help="Let an instrument misbehave: counter=garbage@60..90 (seconds into the sweep). May be repeated.",
 )  # fmt: skip
 @json_option
-def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[str, ...], as_json: bool) -> int:
+@page_options
+def demo_command(
+    folder: Path, seed: int, time_factor: float, troubles: tuple[str, ...], as_json: bool, page: PageOptions | None
+) -> int:
     """Run a five-band sweep on the built-in simulated bench, to a record; about a minute.
 
     Six simulated instruments are served over real TCP sockets and real pseudo-terminals by a process of their own;
@@ -54,11 +57,11 @@ def demo_command(folder: Path, seed: int, time_factor: float, troubles: tuple[st
         simulated.start()
         # A band that went unheard would be waited for; the simulated operator goes home when his script ends.
         over_s = simulated.script_s + plan.sweep.rest
-        status = attend("sweep", bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s)
+        status = attend("sweep", bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s, page=page)
     kept = record_of(folder / STORE, "last")
     from benchlog.report import html
 
-    page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
-    write_text(folder / RECORD, page)
+    document = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
+    write_text(folder / RECORD, document)
     click.echo(f"\nThe record, to open in a browser: {folder / RECORD}", err=True)
     return status
