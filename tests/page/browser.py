@@ -73,7 +73,8 @@ class Look:
         self.context.close()
         ours = (f"http://127.0.0.1:{self.port}/", "data:")
         assert [url for url in self.requests if not url.startswith(ours)] == []
-        assert [one for one in self.complaints if not _REFUSED.search(one)] == []
+        complaints = [one for one in self.complaints if not _REFUSED.search(one)]
+        assert not complaints, complaints
 
 
 def tick(one: Served, t_s: float, down_since_s: float | None = None, **values: float) -> None:

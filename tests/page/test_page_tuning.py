@@ -101,7 +101,7 @@ def test_results_are_spoken_where_that_is_asked_for(played: Served, aid: Look) -
 
     def key_up(counts: bool) -> None:
         measured = {"forward-power": 142.4, "frequency": band.expected_hz - 56.0}
-        noise = Scatter(50, 0.1, 0.0, 50.0, 49.0, 0.01)
+        noise = Scatter(n=50, sd=0.1, n_eff=50.0, dof=49.0, variance=0.01)
         means = {name: WindowMean(50, mean, noise, 0) for name, mean in measured.items()}
         played.feed.tell(KeyedUp(KeyDown(DOWN_S, DOWN_S + 20, band.name, counts=counts, window=None, means=means)))
 
