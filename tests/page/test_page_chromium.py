@@ -288,7 +288,7 @@ def test_the_keyboard_goes_through_in_order_and_is_seen(played: Served, look: Lo
     top = ["To the readings", "Now", "Tune", "Type in", "Records", "theme"]
     inside: dict[str, list[Any]] = {
         "now": ["trendof"],
-        "tune": ["aidof", "dip", "again", "tone", "speak", "box", "box", "box"],
+        "tune": ["aidof", "dip", "again", "tone", "speak", *(["box"] * len(played.session.plan.sweep.tuning))],
         "type": ["field0", "Enter"],
     }
     for view, found in inside.items():

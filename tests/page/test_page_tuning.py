@@ -117,15 +117,17 @@ def test_results_are_spoken_where_that_is_asked_for(played: Served, aid: Look) -
 
 
 def test_the_plans_steps_are_ticked_band_by_band(played: Served, aid: Look) -> None:
-    page = aid.page
-    first, second = played.session.plan.bands[:2]
+    page, plan = aid.page, played.session.plan
+    first, second = plan.bands[:2]
+    common, of_its_own = plan.sweep.tuning[0], second.tuning[0]
     boxes = page.locator("#steps input")
-    expect(boxes).to_have_count(len(played.session.plan.sweep.tuning))
-    page.get_by_label("drive at minimum").check()
+    expect(boxes).to_have_count(len(plan.sweep.tuning) + len(first.tuning))
+    page.get_by_label(common).check()
     played.feed.tell(Wanted(second, 1, 2, 0.0))
-    expect(page.locator("#stepshead")).to_have_text("Tuning steps, 20 m")
-    expect(page.get_by_label("this band's core peaks low: turn it slowly")).not_to_be_checked()
-    expect(page.get_by_label("drive at minimum")).not_to_be_checked()
+    expect(page.locator("#stepshead")).to_contain_text(second.name)
+    expect(boxes).to_have_count(len(plan.sweep.tuning) + len(second.tuning))
+    expect(page.get_by_label(of_its_own)).not_to_be_checked()
+    expect(page.get_by_label(common)).not_to_be_checked()
     played.feed.tell(Wanted(first, 0, 2, 0.0))
-    expect(page.get_by_label("drive at minimum")).to_be_checked()
-    expect(boxes).to_have_count(3)
+    expect(page.get_by_label(common)).to_be_checked()
+    expect(page.get_by_label(of_its_own)).to_have_count(0)
