@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.analysis.results import Result
+from benchlog.analysis.wording import plus_minus
 from benchlog.report.numbers import duration, megahertz, rounded, significant, with_uncertainty
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
@@ -78,3 +79,8 @@ def test_frequencies_show_kilohertz_and_no_lost_hertz(hz: float, text: str) -> N
 )  # fmt: skip
 def test_durations_never_show_sixty(seconds: float, text: str) -> None:
     assert duration(seconds) == text
+
+
+def test_nothing_is_said_to_be_minus_zero():
+    assert plus_minus(-0.16, 211.0, "W") == "0 ± 210 W"
+    assert plus_minus(-0.02, 0.31, "W") == "-0.02 ± 0.31 W"
