@@ -78,7 +78,7 @@ def parse(text: object, dimension: Dimension) -> float:
     if plain["unit"] in _DECIBEL_WATTS:
         if dimension != "power":
             raise ValueError(f"{plain['unit']} is not a unit of {dimension}; {want}")
-        return to_si(float(text[: plain.start("unit")]), plain["unit"])
+        return _finite(to_si(float(text[: plain.start("unit")]), plain["unit"]), want)
     try:
         quantity = _Q(text)
     except InvalidNumber:
@@ -88,7 +88,10 @@ def parse(text: object, dimension: Dimension) -> float:
         allowed = ", ".join([*_UNITS[dimension], *(_DECIBEL_WATTS if dimension == "power" else ())])
         raise ValueError(f"{plain['unit']!r} is not a unit of {dimension} (known: {allowed}); {want}")
     multiply, divide, add = _UNITS[dimension][unit]
-    number = float(quantity.real) * multiply / divide + add
+    return _finite(float(quantity.real) * multiply / divide + add, want)
+
+
+def _finite(number: float, want: str) -> float:
     if not math.isfinite(number):
         raise ValueError(f"not a finite number; {want}")
     return number

@@ -17,6 +17,7 @@ from benchlog.driver import BadReply
 
 OVER_RANGE = 9.9e37  # SCPI's infinity: a marker, never a value
 NOT_A_NUMBER = 9.91e37
+BLANKS = " \t\n\r\f\v"  # str.strip() alone takes the control characters 28 to 31 for blanks; on a line they are damage
 
 # float() alone would accept "nan", "inf" and "1_0"; blanks may surround a number, not the parts of it.
 _NUMBER = re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
@@ -68,7 +69,7 @@ def numbers(text: str) -> dict[int | str, float]:
         return {0: number(text)}
     try:
         found: dict[int | str, float] = {
-            at: number(datum) for at, datum in enumerate(_data(text)) if not datum.lstrip().startswith('"')
+            at: number(datum) for at, datum in enumerate(_data(text)) if not datum.lstrip(BLANKS).startswith('"')
         }
     except BadReply as exc:
         raise BadReply(exc.what, said=text) from None

@@ -28,6 +28,7 @@ from typing import Protocol
 
 from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings, UnaskedReply, WrongInstrument
 from benchlog.files import Duration, Table
+from benchlog_drivers.ieee488 import BLANKS
 
 LONGEST_REPLY = 65536  # bytes; more is no reply
 _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hearing the same twice
@@ -370,4 +371,4 @@ class LineTalk:
 
 
 def _text(line: bytes) -> str:
-    return line.decode("ascii", "backslashreplace").strip()
+    return line.decode("ascii", "backslashreplace").strip(BLANKS)

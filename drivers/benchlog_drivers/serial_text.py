@@ -17,6 +17,7 @@ from typing import ClassVar
 
 from benchlog.driver import Answer, BadReply, InstrumentError, Settings
 from benchlog.files import Table
+from benchlog_drivers.ieee488 import BLANKS
 from benchlog_drivers.line import LineTalk, Link
 from benchlog_drivers.serial_link import SerialOptions, open_port
 from benchlog_drivers.text import GroupPattern, fields
@@ -91,4 +92,4 @@ class SerialText:
 
 
 def _text(line: bytes) -> str:
-    return line.decode("ascii", "backslashreplace").strip()
+    return line.decode("ascii", "backslashreplace").strip(BLANKS)

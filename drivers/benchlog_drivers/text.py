@@ -36,10 +36,10 @@ def fields(line: str, pattern: str, over_range: str = "") -> dict[int | str, flo
     Raises:
         BadReply: a line the pattern does not match, or a group that holds no number.
     """
-    found = re.fullmatch(pattern, line.strip(), re.ASCII)
+    found = re.fullmatch(pattern, line.strip(ieee488.BLANKS), re.ASCII)
     if found is None:
         raise BadReply("the pattern does not match", said=line)
-    texts = {name: text.strip() for name, text in found.groupdict().items() if text is not None}
+    texts = {name: text.strip(ieee488.BLANKS) for name, text in found.groupdict().items() if text is not None}
     return {
         name: math.inf if over_range and text == over_range else _number(text, line) for name, text in texts.items()
     }

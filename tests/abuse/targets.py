@@ -355,17 +355,21 @@ _CSV = b"time,channel,value,state\n2026-11-25T10:00:00Z,power,98.2,\n2026-11-25T
 _CSV_TOO = b"\xef\xbb\xbftime,value,channel\r\n2026-11-25T10:00:00.5+01:00,-1e3,power\r\n"
 _TEMPLATE = b'[transmitter]\nname = "x"\n[[band]]\nname = "30 m"\ndial = "10.12 MHz"\nmode = "cw"\nmin_power = "60 W"\n'
 _REPLIES = (b"\x0f98.2\n", b"\x031,2.5E0;+3\n", b"\x0f#2111.5,2.5,3.5\n", b'\x0f"a,b",9.91E37\n')
-_REPLIES += (b"\x0f1_0\n", b"\x0fnan\n", b"\x0f-inf,1\n", b"\x0f0x1\n", b"\x0f1e999\n")
+_REPLIES += (b"\x0f1_0\n", b"\x0fnan\n", b"\x0f-inf,1\n", b"\x0f0x1\n", b"\x0f1e999\n", b"\x0f\x1f11\n")
 TARGETS = (
     Target("SCPI replies", scpi, _REPLIES),
     Target("SCPI error queue", error_queue, (b'-113,"Undefined header"', b'0,"No error"', b"+0")),
-    Target("serial text", serial_text, (b"P=99.5 W", b"P=+1.5E2 W, S=1.2\r", b"P=OL W")),
+    Target("serial text", serial_text, (b"P=99.5 W", b"P=+1.5E2 W, S=1.2\r", b"P=OL W", b"P=+1\x1d W\r")),
     Target("CSV import", csv_import, (_CSV, _CSV_TOO)),
     Target("correction table", correction_table, (_config("coupler.csv"),)),
     Target("bench file", bench_file, (_config("bench.toml"),), share=1),
     Target("plan file", plan_file, (_config("plan.toml"), _TEMPLATE)),
     Target("timetable file", timetable_file, (_config("timetable.toml"),)),
-    Target("quantities", quantity, (b"14.300 MHz", b"60 W", b"-10 dBm", b"300 ppm", b"5 %", b"200 Hz/h", b"1.5 min")),
+    Target(
+        "quantities",
+        quantity,
+        (b"14.300 MHz", b"60 W", b"-10 dBm", b"300 ppm", b"5 %", b"200 Hz/h", b"1.5 min", b"4" * 80 + b"dBm"),
+    ),
     Target("guard's orders", guard, (b'{"beat": 1}\n{"down": 1.0}\n{"up": true}\n{"down": 99}', b'{"heartbeat_s": 9}')),
     Target("typed readings", api_body, (b'{"channel": "grid current", "value": 12.5}', b'{"value": 1e999}')),
 )
