@@ -59,7 +59,7 @@ SESSION = (
     "SELECT kind, transmitter, serial, bench, started_ns, anchor_ns, time_factor, ended_ns, ending, bench_toml,"
     " plan_toml, program, tables FROM session WHERE id = ?"
 )
-CHANNELS = "SELECT id, name, instrument, measures, unit, every_ns FROM channel WHERE session = ? ORDER BY id"
+CHANNEL = "SELECT id, name, instrument, measures, unit, every_ns FROM channel WHERE id = ?"
 EVENT = (
     "SELECT id, t_ns, kind, instrument, channel, text, data FROM event"
     " WHERE session = ? AND id >= ? AND id < ? ORDER BY id"
@@ -139,7 +139,16 @@ def session_sha256(connection: sqlite3.Connection, session: int) -> bytes:
 
 def channels_sha256(connection: sqlite3.Connection, session: int) -> dict[int, bytes]:
     """Of each of its channels, by id."""
-    return {int(row[0]): _of_json(row) for row in connection.execute(CHANNELS, (session,))}
+    return {int(row[0]): _of_json(row) for row in channels_of(connection, session)}
+
+
+def channels_of(connection: sqlite3.Connection, session: int) -> list[tuple[Any, ...]]:
+    """The rows of its channels, as ``CHANNEL`` has them, in order of id.
+
+    One by one: asked for all at once, SQLite may take a name out of an index, where it is whole while the row is not.
+    """
+    ids = sorted(number for (number,) in connection.execute("SELECT id FROM channel WHERE session = ?", (session,)))
+    return [connection.execute(CHANNEL, (number,)).fetchone() for number in ids]
 
 
 def seals_sha256(seals: Iterable[Seal]) -> bytes:

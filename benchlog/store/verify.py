@@ -165,7 +165,7 @@ class About:
             f" {tables} FROM session WHERE id = ?",
             (session,),
         ).fetchone()
-        channels = dict(connection.execute("SELECT name, id FROM channel WHERE session = ?", (session,)))
+        channels = {name: number for number, name, *_ in seal.channels_of(connection, session)}
         if not all(isinstance(part, str) for part in (kind, transmitter, bench, bench_sha, plan, plan_sha, *channels)):
             raise ValueError("a text is no text")
         return cls(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sqlite3
 from contextlib import closing
 from pathlib import Path
 
@@ -81,8 +80,12 @@ def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Pat
 def test_a_channel_whose_name_is_lost_costs_that_channel_alone(original: Path, tmp_path: Path) -> None:
     hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
     shutil.copyfile(original, hurt)
-    with closing(sqlite3.connect(hurt, isolation_level=None)) as connection:
-        connection.execute("UPDATE channel SET name = 'powxr' WHERE session = 3 AND name = 'power'")
+    content = bytearray(hurt.read_bytes())
+    table = slice((root_of(original, "channel") - 1) * PAGE, root_of(original, "channel") * PAGE)
+    assert content[table].count(b"powerwattmeter") == 3
+    # In the row alone: the index has the name as it was. The newest row stands nearest to the page's start.
+    content[table] = content[table].replace(b"powerwattmeter", b"powxrwattmeter", 1)
+    hurt.write_bytes(content)
     one = rescue(hurt, new).sessions[-1]
     assert (one.in_store, one.whole, one.saved) == (True, False, 5414 - 4000)
     assert "its channels (names, units) are not what they were at its end" in one.troubles
