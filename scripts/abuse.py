@@ -38,7 +38,11 @@ def fuzz(target: Target, inputs: int, seed: int, folder: Path) -> Fuzzed:
     done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, errors="replace", check=False)
     found = _DONE.search(done.stderr)
     covered = [int(number) for number in _COVERED.findall(done.stderr)]
-    broke = "" if done.returncode == 0 and found else f"exit status {done.returncode}\n{done.stderr[-3000:]}"
+    broke = (
+        ""
+        if done.returncode == 0 and found
+        else f"exit status {done.returncode}\n{done.stdout[-1500:]}{done.stderr[-1500:]}"
+    )
     took_s = time.monotonic() - began
     return Fuzzed(int(found[1]) if found else 0, took_s, max(covered, default=0), broke)
 

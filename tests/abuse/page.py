@@ -15,6 +15,7 @@ from benchlog.page.assets import Assets
 from benchlog.page.clerk import Clerk
 from benchlog.page.guards import Guards, Law
 from benchlog.page.house import Attended
+from benchlog.page.needles import Needles
 from benchlog.page.stored import StoredSeries
 from benchlog.page.stream import Hub
 
@@ -28,7 +29,7 @@ def _app() -> tuple[ASGIApp, asyncio.AbstractEventLoop]:
     house = Attended("abused", "abused", Path(tempfile.gettempdir()) / "no such store")
     clerk = Clerk(house.store, house.feed)
     clerk.close()  # nobody asks for a record
-    parts = Parts(house, LAW, Hub(house.feed), clerk, StoredSeries(house.store), Assets())
+    parts = Parts(house, LAW, Hub(house.feed), clerk, StoredSeries(house.store), Needles(house), Assets())
     return Guards(make_api(parts), LAW), asyncio.new_event_loop()
 
 
