@@ -1,0 +1,1 @@
+"""What `scripts/bench` measures, a module for each part; ``table`` says how."""
