@@ -2,8 +2,9 @@
 
 Two ways to the same arrays. ADBC steps SQLite in C and fills Arrow columns: 10 M rows in 1.8 s of processor time,
 where ``fetchall`` takes 6.6 s, and ``numpy.array`` of what it gives 3.8 s more. Python's sqlite3, row by row into one
-structured array, serves while this process has the file open, because ADBC's own copy of SQLite must not touch it then
-(``connection``), and wherever ADBC fails: it needs no Arrow (60 MB) and never holds a row as Python objects.
+structured array, serves a small file, and any while this process has it open, because ADBC's own copy of SQLite must
+not touch it then (``connection``), and wherever ADBC fails: it needs no Arrow (60 MB) and never holds a row as Python
+objects.
 
 What a column costs is as much as the search for the row, so two that are small travel as one: ``how``.
 """
@@ -31,6 +32,7 @@ _SELECT = (
 _AS_STORED, _NEVER_NULL = _SELECT.format(value="value"), _SELECT.format(value="ifnull(value, 0.0)")
 _TOOK = (1 << 40) - 1  # an exchange of 12 days
 _ROW = np.dtype([("t_ns", np.int64), ("value", np.float64), ("how", np.int64)])
+_SMALL = 8 << 20  # bytes of a file whose 300,000 rows are here before Arrow is even imported
 _AT_ONCE = 65_536  # rows an Arrow chunk; the default of 1,024 takes half as long again
 Span = tuple[int, int]
 ALL: Span = (-(2**63), 2**63 - 1)
@@ -77,7 +79,7 @@ class Rows:
 def read(path: Path, channels: Sequence[int], span: Span = ALL) -> list[Rows]:
     """The readings of each channel (by id) within [from, to). Raises StoreFailed, BadStore."""
     with sole_use(path) as alone:
-        if alone and (found := _by_adbc(path, channels, span)) is not None:
+        if alone and path.stat().st_size > _SMALL and (found := _by_adbc(path, channels, span)) is not None:
             return found
     connection = open_existing(path, write=False)
     try:

@@ -301,6 +301,7 @@ def test_both_ways_of_reading_give_the_same_arrays(store: Path, monkeypatch: pyt
     w.end("done")
     reader = StoreReader.open(store)
     monkeypatch.setattr(bulk, "_AT_ONCE", 1000)
+    monkeypatch.setattr(bulk, "_SMALL", 0)
     ways = []
     by_adbc = bulk._by_adbc
     monkeypatch.setattr(bulk, "_by_adbc", lambda *a: ways.append(by_adbc(*a)) or ways[-1])
@@ -316,6 +317,12 @@ def test_both_ways_of_reading_give_the_same_arrays(store: Path, monkeypatch: pyt
             assert np.array_equal(one, other, equal_nan=part == "value")
 
 
+def test_a_small_file_is_read_without_arrow(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    number = fill(store)
+    monkeypatch.setattr(bulk, "_by_adbc", lambda *a: pytest.fail("ADBC was used"))
+    assert len(StoreReader.open(store).raw(number)["power"])
+
+
 def test_the_fast_way_is_not_used_while_this_process_has_the_file_open(
     store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -329,6 +336,7 @@ def test_the_fast_way_is_not_used_while_this_process_has_the_file_open(
         assert tried.returncode == 0 or "database is locked" in tried.stderr
         return tried.returncode == 0
 
+    monkeypatch.setattr(bulk, "_SMALL", 0)
     begin(store).end("done")
     reader = StoreReader.open(store)
     with sole_use(store) as alone:
@@ -352,6 +360,7 @@ from pathlib import Path
 import benchlog.store.exchange, benchlog.store.enter
 from store_samples import begin, good
 print(*sys.modules)
+benchlog.store.bulk._SMALL = 0
 w = begin(Path(sys.argv[1]))
 w.put(good(0))
 benchlog.store.exchange.StoreReader.open(w.path).raw(1)
