@@ -1,4 +1,4 @@
-"""Every parser under bent inputs: a table. Exit status 0 only if nothing broke."""
+"""Every parser under bent inputs, every store damaged at random: two tables. Exit status 0 only if nothing broke."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "store"))
 
+from damage import WAYS, Outcome, trials
 from tests.abuse.targets import ROOT, TARGETS, Target
 
 FORM = "{:<18} {:>10} {:>9} {:>9}  {}"
@@ -47,6 +49,33 @@ def fuzz(target: Target, inputs: int, seed: int, folder: Path) -> Fuzzed:
     return Fuzzed(int(found[1]) if found else 0, took_s, max(covered, default=0), broke)
 
 
+def damaged(seeds: range) -> list[Outcome]:
+    """Stores hit at random and rescued, in a folder of their own. Raises AssertionError, naming the seed."""
+    with tempfile.TemporaryDirectory(prefix="damaged-") as folder:
+        return trials(Path(folder), seeds)
+
+
+def stores(count: int, workers: int) -> int:
+    """The table of damaged stores; returns how many of ``workers`` met something that did not hold."""
+    print(f"\n{'store':<18} {'hit':>10} {'refused':>9} {'noticed':>9}  readings saved", flush=True)
+    parts = [range(count * n // workers, count * (n + 1) // workers) for n in range(workers)]
+    found: list[Outcome] = []
+    broke = 0
+    with ProcessPoolExecutor(workers) as pool:
+        for future in [pool.submit(damaged, part) for part in parts]:
+            try:
+                found += future.result()
+            except Exception as exc:  # noqa: BLE001 - whatever it is, it is the finding
+                broke += 1
+                print(f"BROKE {exc!r}")
+    for way in (way.__name__ for way in WAYS):
+        these = [one for one in found if one.way == way]
+        saved, there = sum(one.saved for one in these), sum(one.there for one in these)
+        refused, noticed = sum(one.refused for one in these), sum(one.noticed for one in these)
+        print(FORM.format(way.replace("_", " "), len(these), refused, noticed, f"{saved / max(there, 1):.0%}"))
+    return broke
+
+
 def main() -> int:
     """0 if nothing broke, 1 if something did, 2 for wrong words."""
     parser = argparse.ArgumentParser(prog="scripts/abuse", description=__doc__)
@@ -54,6 +83,7 @@ def main() -> int:
     parser.add_argument("--only", default="", metavar="TEXT", help="targets with this in their name")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed bends otherwise")
     parser.add_argument("--workers", type=int, default=2, metavar="N", help="targets at one time (2)")
+    parser.add_argument("--stores", type=int, default=10_000, metavar="N", help="damaged and rescued (10,000)")
     asked = parser.parse_args()
     targets = [target for target in TARGETS if asked.only in target.name]
     if not targets or asked.inputs < 1 or asked.workers < 1:
@@ -75,7 +105,8 @@ def main() -> int:
     print(f"\n{total:,} inputs; {len(broken)} of {len(targets)} parsers broke. Kept in {folder}")
     for text in broken:
         print(f"\nBROKE {text}")
-    return 1 if broken else 0
+    hurt = stores(asked.stores, asked.workers) if asked.stores and not asked.only else 0
+    return 1 if broken or hurt else 0
 
 
 if __name__ == "__main__":
