@@ -16,6 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "store"))
 
 from damage import WAYS, Outcome, trials
+
 from tests.abuse.targets import ROOT, TARGETS, Target
 
 FORM = "{:<18} {:>10} {:>9} {:>9}  {}"
