@@ -33,8 +33,8 @@ def kills(works: Sequence[Work], times: int, seed: int, place: Path) -> list[str
     print(KILLED.format("SIGKILL while", "killed", "under way", "acknowledged", "wrong"), flush=True)
     failed, killer = [], Killer(place, Folders(place))
     for number, work in enumerate(works):
-        own = range(seed + number, seed + times, len(works))  # every seed once; all kinds of folders in turn
-        found = [killer.kill(work, one // len(works)) for one in own]
+        own = len(range(number, times, len(works)))
+        found = [killer.kill(work, seed + one) for one in range(own)]
         wrong = [f"{work.name}, seed {one.seed}: {'; '.join(one.wrong)}" for one in found if one.wrong]
         under_way = sum(one.in_time for one in found)
         told = sum(acknowledged(one.said) for one in found)
