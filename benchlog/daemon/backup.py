@@ -10,7 +10,7 @@ from pathlib import Path
 
 from benchlog.clock import utc
 from benchlog.errors import StoreFailed
-from benchlog.store.connection import open_existing, trouble
+from benchlog.store.connection import fold, open_existing, trouble
 from benchlog.store.whole import make_folder, whole_file
 
 
@@ -31,7 +31,7 @@ def back_up(store: Path, folder: Path, keep: int) -> Path:
         ):
             with closing(sqlite3.connect(draft)) as copy:
                 source.backup(copy)
-                copy.execute("PRAGMA journal_mode = DELETE")  # so that the one file is all of it
+                fold(copy, draft)
                 said = copy.execute("PRAGMA quick_check").fetchone()[0]
             if said != "ok":
                 raise StoreFailed(f"the copy is not whole: {said}", where=str(draft), cure="Look at the disk.")

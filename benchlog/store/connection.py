@@ -116,6 +116,13 @@ def open_or_create(path: Path, *, busy_s: float = BUSY_S) -> Connection:
         return connection
 
 
+def fold(connection: sqlite3.Connection, path: Path) -> None:
+    """Take the log into the file, which may then be moved or renamed: it is all there is. Raises StoreFailed."""
+    with trouble(path, "written"):
+        if connection.execute("PRAGMA journal_mode = DELETE").fetchone()[0] != "delete":
+            raise StoreFailed("the store cannot be made one file", where=str(path), cure="Look at the disk.")
+
+
 def version(connection: sqlite3.Connection) -> int:
     """How many schema steps the store has been through."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])

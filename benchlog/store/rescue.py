@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,11 +24,12 @@ from benchlog.errors import BadStore, StoreFailed, UsageError
 from benchlog.model import Event
 from benchlog.store import pages, rows, seal
 from benchlog.store.bulk import ALL, Rows, Span
-from benchlog.store.connection import open_or_create, trouble, version
+from benchlog.store.connection import fold, open_or_create, trouble, version
 from benchlog.store.damaged import PAGE, by_key, opened
 from benchlog.store.schema import migrate
 from benchlog.store.seal import Seal
 from benchlog.store.verify import NOT_AS_SEALED, SEALS, About, Session, attempt
+from benchlog.store.whole import whole_file
 
 # Without the channel: a row stands where its key was, and a key that was damaged since names another.
 _ROWS = "SELECT t_ns, value, took_us, note FROM reading WHERE channel = ? AND t_ns >= ? AND t_ns < ?"
@@ -95,28 +96,23 @@ def rescue(path: Path, new: Path, *, unproven: bool = False) -> Rescued:
     """
     if new.exists():
         raise UsageError("there is such a file already", where=str(new), cure="Name a new one.")
-    draft, image = (new.with_name(f".{new.name}.{part}") for part in ("draft", "image"))
     try:
-        with closing(open_or_create(draft)) as fresh:
+        with whole_file(new) as draft, closing(open_or_create(draft)) as fresh:
+            image = draft.with_name(f"{draft.name}-image")
             migrate(fresh, draft)
             with closing(opened(path, image, draft)) as old, trouble(draft, "written"), rows.transaction(fresh):
                 found = _Rescue(old, image, fresh, unproven).all()
+            fold(fresh, draft)
             if not found.sessions:
                 raise BadStore(
                     "no session can be found in it: it is empty, no store, or too badly damaged",
                     where=str(path),
                     cure="Nothing was written; take the newest copy of the store.",
                 )
-        draft.replace(new)
         return found
     except OSError as exc:
         why = exc.strerror or str(exc)
         raise StoreFailed(f"the store cannot be rescued: {why}", where=str(new), cure="Look at the disk.") from None
-    finally:
-        for left in (draft, image):
-            for end in ("", "-wal", "-shm", "-journal"):
-                with suppress(OSError):
-                    left.with_name(left.name + end).unlink(missing_ok=True)
 
 
 class _Rescue:

@@ -28,6 +28,7 @@ def whole_file(path: Path, kin: str = "") -> Iterator[Path]:
     path = path.resolve()  # where it is a link, what it names
     draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
     _clear_away(path.parent, kin or re.escape(path.name))
+    _remove(draft)  # a process of this number was killed
     try:
         yield draft
         with draft.open("rb+") as file:
@@ -35,9 +36,7 @@ def whole_file(path: Path, kin: str = "") -> Iterator[Path]:
         draft.replace(path)
         _sync(path.parent)
     finally:
-        for left in ("", *_SIDES):
-            with suppress(OSError):
-                draft.with_name(draft.name + left).unlink(missing_ok=True)
+        _remove(draft)
 
 
 def make_folder(folder: Path) -> None:
@@ -48,11 +47,16 @@ def make_folder(folder: Path) -> None:
         _sync(one.parent)
 
 
-_SIDES = ("-journal", "-wal", "-shm")  # a draft may be a database
+def _remove(draft: Path) -> None:
+    """With what stands beside it: a draft may be a database, and may need room for copies."""
+    with suppress(OSError):
+        for one in list(draft.parent.iterdir()):
+            if one.name == draft.name or one.name.startswith(f"{draft.name}-"):
+                one.unlink(missing_ok=True)
 
 
 def _clear_away(folder: Path, kin: str) -> None:
-    pattern = re.compile(rf"\.(?:{kin})\.\d+\.draft(?:{'|'.join(_SIDES)})?")
+    pattern = re.compile(rf"\.(?:{kin})\.\d+\.draft(?:-.*)?")
     with suppress(OSError):  # whoever has no leave to look is told when the draft cannot be made
         for left in [path for path in folder.iterdir() if pattern.fullmatch(path.name)]:
             with suppress(OSError):

@@ -11,7 +11,8 @@ from benchlog.cli.data import write_text
 from benchlog.daemon.backup import back_up
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoreReader
-from tests.crash.source import as_row, plain, reading, rows, wrong_digests, wrong_import
+from benchlog.store.rescue import rescue
+from tests.crash.source import as_row, plain, reading, rows, wrong_import, wrong_seals
 from tests.crash.work import IMPORTED, STORE, Said, Say, a_session_and_a_file, flush, last, session
 from tests.store.store_samples import BENCH, PLAN, bench_of, plan_of
 
@@ -112,6 +113,28 @@ def wrong_record(folder: Path, seed: int, said: Said) -> list[str]:
     return [] if found in (_record(newest), _record(newest + 1)) else [f"not the {newest}th record"]
 
 
+# Rescuing: a new store out of an old one.
+
+
+def rescue_it(folder: Path, seed: int, say: Say) -> None:
+    """Nothing is damaged: all of it comes over."""
+    rescue(folder / STORE, folder / "new.benchlog")
+    say("rescued", 1)
+
+
+def wrong_rescue(folder: Path, seed: int, said: Said) -> list[str]:
+    """There whole, or not at all; and then the next attempt goes as if there had been none."""
+    new = folder / "new.benchlog"
+    if said.get("rescued") and not new.exists():
+        return ["a rescue that was acknowledged is lost"]
+    if not new.exists():
+        rescue(folder / STORE, new)
+    wrong = [] if plain(new, "PRAGMA integrity_check") == [("ok",)] else ["integrity_check of the new store"]
+    if rows(new, 1) != [as_row(reading(n)) for n in range(100)]:
+        wrong.append("the first session is not what it was")
+    return wrong + wrong_import(new, 2, IMPORTED)
+
+
 # Backing up, while a session is written.
 
 
@@ -162,7 +185,7 @@ def wrong_copy(folder: Path, seed: int, said: Said) -> list[str]:
 def _wrong_one_copy(path: Path, acknowledged: int) -> list[str]:
     ok = plain(path, "PRAGMA integrity_check") == [("ok",)]
     wrong = [] if ok else ["integrity_check"]
-    wrong += wrong_import(path, 2, IMPORTED) + wrong_digests(path)
+    wrong += wrong_import(path, 2, IMPORTED) + wrong_seals(path)
     mine = rows(path, 3)
     if len(mine) < acknowledged or mine != [as_row(reading(n)) for n in range(len(mine))]:
         wrong.append(f"{len(mine)} rows of {acknowledged}")

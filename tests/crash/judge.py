@@ -8,7 +8,7 @@ from benchlog.errors import BadStore, BenchlogError
 from benchlog.store.reader import StoreReader
 from benchlog.store.recover import close_cut_off
 from benchlog.store.starts import prepare
-from tests.crash.source import as_row, plain, reading, rows, wrong_digests
+from tests.crash.source import as_row, plain, reading, rows, wrong_seals
 from tests.crash.work import STORE, Said, Work, acknowledged
 from tests.store.store_samples import begin
 
@@ -67,4 +67,4 @@ def _wrong_next_start(store: Path) -> list[str]:
         wrong.append("a session without an end after recovery")
     if rows(store, writer.session_id) != [as_row(reading(n)) for n in range(20)]:
         wrong.append("the next session is not what was put")
-    return wrong + wrong_digests(store)
+    return wrong + wrong_seals(store)

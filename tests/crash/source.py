@@ -12,8 +12,8 @@ import numpy as np
 
 from benchlog.clock import rfc3339
 from benchlog.model import Reading, State
-from benchlog.store.digest import digest
 from benchlog.store.reader import StoreReader
+from benchlog.store.verify import verify
 
 POLLED = ("power", "back", "frequency")
 STARTED_NS = 1_795_597_389_250_000_000
@@ -78,13 +78,12 @@ def wrong_import(store: Path, session: int, count: int) -> list[str]:
     return wrong
 
 
-def wrong_digests(store: Path) -> list[str]:
-    """Sessions with an end whose digest is not that of what is in them."""
-    reader = StoreReader.open(store)
-    wrong = []
-    for session in reader.sessions():
-        if session.ended_ns is not None and session.digest:
-            facts = session.bench_sha256, session.plan_sha256, session.started_ns, session.tables
-            if digest(reader.raw(session.id), *facts) != session.digest:
-                wrong.append(f"session {session.id}: another digest than that of its readings")
-    return wrong
+def wrong_seals(store: Path) -> list[str]:
+    """What ``benchlog verify`` has to say of the file, and of every session that was sealed at its end."""
+    found = verify(store, "all")
+    sealed = [one for one in found.sessions if one.sealed_digest is not None]
+    return [f"verify: {trouble.text}" for trouble in found.file] + [
+        f"verify: session {one.id} {one.verdict}: {'; '.join(trouble.text for trouble in one.troubles)}"
+        for one in sealed
+        if one.verdict != "intact" or one.troubles
+    ]

@@ -17,6 +17,7 @@ WORKS = (
     Work("importing", a_session_and_a_file, at_files.import_, at_files.wrong_import_),
     Work("exporting", at_files.an_import, at_files.export, at_files.wrong_export),
     Work("writing a record", at_files.an_old_record, at_files.write_record, at_files.wrong_record, beside=True),
+    Work("rescuing into a new store", at_files.an_import, at_files.rescue_it, at_files.wrong_rescue),
     Work("backing up", at_files.copies, at_files.copy, at_files.wrong_copy),
     Work("typing in and correcting", nothing, at_store.type_in, at_store.wrong_type_in),
     Work("revising", a_session_and_a_file, at_store.revise, at_store.wrong_revise),

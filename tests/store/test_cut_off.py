@@ -18,6 +18,7 @@ from benchlog.store import whole
 from benchlog.store.connection import APPLICATION_ID
 from benchlog.store.exchange import import_csv
 from benchlog.store.reader import StoreReader
+from benchlog.store.rescue import rescue
 from benchlog.store.starts import prepare
 from benchlog.store.whole import make_folder, whole_file
 
@@ -83,6 +84,7 @@ READS = """
 import resource, sys
 from pathlib import Path
 from benchlog.store.reader import StoreReader
+from benchlog.store.rescue import rescue
 resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
 print(len(StoreReader.open(Path(sys.argv[1])).raw(1)["power"]))
 """
@@ -138,6 +140,22 @@ def test_a_killed_backup_is_cleared_away_by_one_that_comes_later(store: Path, tm
     os.utime(left, (0, 0))
     made = back_up(store, copies, 1)
     assert list(copies.iterdir()) == [made]
+
+
+def test_copies_and_rescued_stores_are_one_file_with_no_log_to_lose(store: Path, tmp_path: Path) -> None:
+    """A log that could not be taken into the file would stay behind under another name. Format: sqlite.org, 1.3.3."""
+    begin(store).end("done")
+    rescue(store, tmp_path / "new")
+    for path in (back_up(store, tmp_path / "copies", 1), tmp_path / "new"):
+        assert path.read_bytes()[18:20] == b"\x01\x01"
+        assert [p for p in path.parent.iterdir() if p.name.startswith((path.name + "-", "."))] == []
+
+
+def test_what_a_killed_process_of_the_same_number_left_is_not_gone_on_with(store: Path, tmp_path: Path) -> None:
+    begin(store).end("done")
+    begin(tmp_path / f".new.{os.getpid()}.draft").end("somebody else's")
+    rescue(store, tmp_path / "new")
+    assert [one.ending for one in StoreReader.open(tmp_path / "new").sessions()] == ["done"]
 
 
 def test_new_folders_are_synced_into_those_that_hold_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
