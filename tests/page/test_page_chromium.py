@@ -152,6 +152,9 @@ def test_at_the_end_it_says_what_came_of_it(played: Served, look: Looks) -> None
     expect(page.locator("#key")).to_have_text("Ended")
     expect(page.locator("#next")).to_have_text("Stopped for safety: plate current 400 mA, above 350 mA.")
     expect(page.locator("#said")).to_have_text("Stopped for safety: plate current 400 mA, above 350 mA.")
+    assert page.locator(".figures .big").evaluate("(one) => getComputedStyle(one).fontStyle") == "italic", (
+        "no longer so"
+    )
 
 
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)

@@ -14,6 +14,7 @@ export function plannedS(run) {
 export function draw() {
   const { run } = state;
   document.body.classList.toggle("stale", !state.linked && run !== null && !run?.ended);
+  document.body.classList.toggle("past", Boolean(run?.ended));
   lost();
   if (!run) { strip("none", "No run", "", next() || "Waiting for a run to begin."); return; }
   put("who", `${run.transmitter.name} ${run.transmitter.serial}`.trim());
