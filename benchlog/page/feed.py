@@ -278,6 +278,8 @@ class Feed:
 
     def _take_tick(self, tick: Tick) -> None:
         self._tick = tick
+        if self._trend is not None:
+            self._trend.sort_in()
         now = time.monotonic()
         if now - self._ticked_at < TICK_S:
             self._held = tick

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 import threading
 from array import array
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -51,29 +52,41 @@ class Trend:
     def __init__(self, channels: Mapping[str, Channel]) -> None:
         self._channels = dict(channels)
         self._tracks = {name: Track() for name in channels}
+        self._aside: deque[Reading] = deque()
         self._lock = threading.Lock()
         self._hz: float | None = None  # the newest
 
     def take(self, item: Reading | Event, /) -> None:
-        """One reading as it passes; events are passed over."""
-        if isinstance(item, Reading) and (channel := self._channels.get(item.channel)) is not None:
-            value = None if item.value is None else channel.in_si(item.value, self._hz)
-            if channel.measures == "frequency" and value is not None:
-                self._hz = value
-            self._add(item.channel, item.t_ns / 1e9, value)
+        """One reading as it passes; events are passed over. On a bus's thread, so it is only laid aside here."""
+        if isinstance(item, Reading):
+            self._aside.append(item)
+
+    def sort_in(self) -> None:
+        """What was laid aside; several times a second, or it grows."""
+        with self._lock:
+            while self._aside:
+                item = self._aside.popleft()
+                if (channel := self._channels.get(item.channel)) is None:
+                    continue
+                value = None if item.value is None else channel.in_si(item.value, self._hz)
+                if channel.measures == "frequency" and value is not None:
+                    self._hz = value
+                self._add(item.channel, item.t_ns / 1e9, value)
 
     def typed(self, channel: Channel, t_ns: int, value: float) -> float:
         """One that a person typed; what it is in SI."""
-        found = channel.in_si(value, self._hz)
-        self._add(channel.name, t_ns / 1e9, found)
+        self.sort_in()
+        with self._lock:
+            found = channel.in_si(value, self._hz)
+            self._add(channel.name, t_ns / 1e9, found)
         return found
 
     def _add(self, name: str, t_s: float, value: float | None) -> None:
-        with self._lock:
-            self._tracks[name].add(t_s, value if value is not None and math.isfinite(value) else None)
+        self._tracks[name].add(t_s, value if value is not None and math.isfinite(value) else None)
 
     def buckets(self, name: str, from_s: float, to_s: float, points: int) -> Buckets:
         """Raises KeyError for a channel that is not there."""
+        self.sort_in()
         with self._lock:
             return self._tracks[name].between(from_s, to_s, points)
 

@@ -53,6 +53,7 @@ class SessionWriter:
         self._connection, self._channels, self._clock = connection, channels, clock
         self._notes = rows.Notes(connection)
         self._queue: SimpleQueue[_Item] = SimpleQueue()
+        self._marked = threading.Event()  # a mark has been put since the thread last looked
         self._held: deque[_Item] = deque()
         self._since_ns = 0  # session time at which the trouble began
         self._ended = False
@@ -85,6 +86,7 @@ class SessionWriter:
         """True once everything put so far is committed; False if it is not by then, and ``failure`` may say why."""
         mark = _Mark()
         self._queue.put(mark)
+        self._marked.set()
         return mark.passed.wait(timeout_s if self._thread.is_alive() else 0) and mark.kept
 
     def end(self, ending: str) -> None:
@@ -97,6 +99,7 @@ class SessionWriter:
         self._ended = True
         mark = _Mark(ending, self._clock.started_ns + self._clock.t_ns())
         self._queue.put(mark)
+        self._marked.set()
         self._thread.join()
         self._connection.close()
         if self.lost or not mark.kept:
@@ -125,30 +128,27 @@ class SessionWriter:
                     return
 
     def _gather(self) -> None:
-        """Wait for the first item, then for what comes within ``GATHER_S``, a full batch, or a mark."""
+        """Wait for the first item, then ``GATHER_S`` or until a mark comes, and take what is there by then.
+
+        Nobody wakes this thread meanwhile: each time it woke it would stand in the way of a bus that is due.
+        """
+        wait_s = RETRY_S if self._held else GATHER_S
         try:
-            wait_s = RETRY_S if self._held else GATHER_S
-            enough = self._hold(self._queue.get(timeout=RETRY_S if self._held else None))
-            due = time.monotonic() + wait_s
-            while not enough and (left_s := due - time.monotonic()) > 0:
-                enough = self._hold(self._queue.get(timeout=left_s))
-                there = self._queue.qsize()  # taken without looking at the clock for each
-                while there and not enough:
-                    enough = self._hold(self._queue.get_nowait())
-                    there -= 1
+            first = self._queue.get(timeout=RETRY_S if self._held else None)
         except Empty:
             return
+        self._hold(first)
+        if not isinstance(first, _Mark):
+            self._marked.wait(wait_s)
+        self._marked.clear()
+        for _ in range(self._queue.qsize()):
+            self._hold(self._queue.get_nowait())
 
-    def _hold(self, item: _Item) -> bool:
-        """True where there is enough to commit."""
-        if isinstance(item, _Mark):
-            self._held.append(item)
-            return True
-        if len(self._held) < HOLD:
+    def _hold(self, item: _Item) -> None:
+        if len(self._held) < HOLD or isinstance(item, _Mark):
             self._held.append(item)
         else:
             self.lost += 1  # the oldest stay: a record with its end missing is clearer than one with holes
-        return len(self._held) >= BATCH and not self.failure
 
     def _commit_front(self, count: int) -> bool:
         """Commit that many of the held items and let go of them; True if that ended the session.
