@@ -137,7 +137,7 @@ function gauges(run) {
 }
 
 const TAKES_LONG = ["drift_hz_per_h", "run_droop_percent", "run_droop_tau_s"];
-const MARKS = { pass: "✓ pass", fail: "✗ fail", undecided: "? undecided", "not-measured": "not measured" };
+const MARKS = { pass: "✓\u00a0pass", fail: "✗\u00a0fail", undecided: "?\u00a0undecided", "not-measured": "not measured" };
 
 export function bands() {
   const { run } = state;

@@ -38,6 +38,21 @@ export async function refresh(all) {
   } catch { /* the connection says so itself */ } finally { running = false; }
 }
 
+// From the lowest to the highest, a closed shape for each stretch without a gap: a filling of the drawing's own reaches across.
+function between(times, lows, highs) {
+  const x = [], y = [];
+  for (let from = 0; from < times.length; from += 1) {
+    if (lows[from] === null) continue;
+    let to = from;
+    while (to + 1 < times.length && lows[to + 1] !== null) to += 1;
+    const there = times.slice(from, to + 1);
+    x.push(...there, ...there.toReversed(), null);
+    y.push(...lows.slice(from, to + 1), ...highs.slice(from, to + 1).toReversed(), null);
+    from = to;
+  }
+  return { x, y };
+}
+
 async function one(id, title, from, to) {
   const channel = choice.value;
   const found = await get(`/api/series?channel=${encodeURIComponent(channel)}&from_s=${from}&to_s=${to}&points=${POINTS}`);
@@ -47,11 +62,10 @@ async function one(id, title, from, to) {
   const lows = found.low.filter((v) => v !== null), highs = found.high.filter((v) => v !== null);
   const factor = unit === "Hz" ? 1e-6 : unit === "A" && Math.max(0, ...highs) < 1 ? 1e3 : 1; // as the figures are shown
   const scaled = (values) => values.map((value) => (value === null ? null : value * factor));
-  const line = { type: "scatter", mode: "lines", x: found.t_s, hoverinfo: "skip", connectgaps: false };
+  const line = { type: "scatter", mode: "lines", hoverinfo: "skip", connectgaps: false };
   const data = [
-    { ...line, y: scaled(found.low), line: { width: 0 } },
-    { ...line, y: scaled(found.high), line: { width: 0 }, fill: "tonexty", fillcolor: colour("rule") },
-    { ...line, y: scaled(found.mean), line: { width: 2, color: colour("data") } },
+    { ...line, ...between(found.t_s, scaled(found.low), scaled(found.high)), line: { width: 0 }, fill: "toself", fillcolor: colour("rule") },
+    { ...line, x: found.t_s, y: scaled(found.mean), line: { width: 2, color: colour("data") } },
   ];
   const step = [10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 21600, 86400].find((s) => (to - from) / s <= 5) || 86400 * 7;
   const ticks = [];
@@ -68,6 +82,6 @@ async function one(id, title, from, to) {
   const node = document.getElementById(id);
   await plotly.react(node, data, layout, { staticPlot: true, displayModeBar: false });
   node.dataset.points = String(found.t_s.length);
-  const between = lows.length ? `${together(Math.min(...lows), unit)} to ${together(Math.max(...highs), unit)}` : "nothing measured";
-  put(`${id}says`, `${title}: ${between}${id === "whole" ? ". Shaded: key down" : ""}.`);
+  const span = lows.length ? `${together(Math.min(...lows), unit)} to ${together(Math.max(...highs), unit)}` : "nothing measured";
+  put(`${id}says`, `${title}: ${span}${id === "whole" ? ". Shaded: key down" : ""}.`);
 }
