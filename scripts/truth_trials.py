@@ -18,7 +18,6 @@ from tests.truth.judge import (
     ESTIMATORS,
     FALSE_PER_CLEAN,
     TIMES,
-    TOLD,
     Row,
     by_kind,
     missed,
@@ -72,7 +71,7 @@ def line(one: Row) -> str:
 def findings(outcome: Outcome) -> None:
     """Recall, false findings, verdicts at the limit, key-downs."""
     print("\nplanted at 3 U and more     told")
-    for kind in TOLD:
+    for kind in FAULTS:
         share = recall(outcome, kind)
         print(f"  {kind:<24}  {f'{share} of {share.n}' if share.n else 'nothing to judge'}")
     false = [one for one in outcome.false if one.clean]
@@ -107,7 +106,7 @@ def main() -> int:
     parser.add_argument("--conditions", action="store_true", help="each condition by itself in the table")
     asked = parser.parse_args()
     estimators = [name for name in ESTIMATORS if asked.only in name]
-    told = [kind for kind in TOLD if asked.only in kind]
+    told = [kind for kind in FAULTS if asked.only in kind]
     if asked.sessions < 1 or asked.workers < 1 or not (estimators or told):
         parser.error("nothing to try")
 

@@ -7,7 +7,7 @@ record at any time: live at a key-up, or years later.
     corrections, accuracy, instruments   the measuring chain
     keydowns       when the key was down, on which band
     uncertainty, memory, verdicts        JCGM 100, how noise hangs together, JCGM 106
-    power, swr, droop, rundroop, bends, dips, ends, fits    power
+    power, swr, droop, rundroop, bends, dips, ends, fits, root    power
     frequency, movement, warmup, steps (levels, cusum), stability, wild    frequency
     tuning, turns  how a band was tuned: peak of the grid current, dip of the plate current, level control
     dial, passes, course, polish         what the bands share, and what is each one's own

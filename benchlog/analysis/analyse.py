@@ -19,7 +19,7 @@ from benchlog.analysis.measure import measure_key_down, measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.passes import band_errors
 from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts
-from benchlog.analysis.steps import step_findings
+from benchlog.analysis.steps import step_findings, steps_of
 from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
 from benchlog.model import Event, SessionKind
@@ -61,15 +61,16 @@ def analyse_corrected(
     counted = {band.name: [k for k in key_downs if k.counts and k.band == band.name] for band in plan.bands}
     asked = _asked(session.kind, plan)
     heard = {band.name: OnBand(band, tuple(counted[band.name]), series, bench) for band in plan.bands}
+    steps = steps_of(heard)
     bands = tuple(
-        replace(band_result(one), tuning=tuned(one, key_downs, session.kind, plan))
+        replace(band_result(one, jumped=bool(steps[name])), tuning=tuned(one, key_downs, session.kind, plan))
         for name, one in heard.items()
         if name in asked or one.key_downs
     )
     dial = _dial(heard, bench)
     told = _findings(bench, series, key_downs, events, bands, dial)
-    steps = step_findings(heard, session.started_ns)
-    found = (*findings.failed(bands), *diagnosed(heard, bands), *steps, *told)
+    jumps = step_findings(steps, session.started_ns)
+    found = (*findings.failed(bands), *diagnosed(heard, bands), *jumps, *told)
     instruments = instrument_states(bench, events, session.started_ns)
     return Analysis(Record(session, bands, dial, found, _counts(series), instruments), key_downs, series)
 

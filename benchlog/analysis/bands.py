@@ -27,8 +27,8 @@ from benchlog.analysis.warmup import warm_up
 from benchlog.model import Measured
 
 
-def band_result(heard: OnBand) -> BandResult:
-    """Everything the record says of one band."""
+def band_result(heard: OnBand, *, jumped: bool) -> BandResult:
+    """Everything the record says of one band. ``jumped``: its frequency has a step."""
     band = heard.band
     tolerance_hz = heard.tolerance_hz
     tolerance_ppm = None if tolerance_hz is None else tolerance_hz / band.expected_hz * 1e6
@@ -59,7 +59,7 @@ def band_result(heard: OnBand) -> BandResult:
         efficiency_percent=_unlimited(efficiency(heard)),
         dissipation_w=_unlimited(dissipation(heard)),
         key_down_drift_hz=_unlimited(key_down_drift(heard)),
-        warm_up=warm_up(heard),
+        warm_up=warm_up(heard, jumped=jumped),
         stability=stability(heard),
     )
 

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.root import root
+
 Array = NDArray[np.float64]
 
 FOR_A_BEND = 8  # points; fewer tell a bend too seldom, and its time constant wrongly
@@ -92,8 +94,6 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     SIAM J. Numer. Anal. 10 (1973) 413-432). It is sought between the smallest step in x and 20 times the longest span;
     beyond, the curve is a step or a straight line. None where there is no valley, or no window has 4 different x.
     """
-    from scipy.optimize import brentq
-
     steps = [found for x, _, _ in windows if len(found := np.diff(np.unique(x))) >= 3]
     if not steps:
         return None
@@ -110,7 +110,7 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     around = math.log(taus[best - 1]), math.log(taus[best + 1])
     if not slope(around[0]) < 0 < slope(around[1]):
         return None
-    return math.exp(brentq(slope, *around, xtol=1e-15))
+    return math.exp(root(slope, *around))
 
 
 def _costs(taus: Array, x: Array, off: Array, weights: Array) -> Array:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+LONG = 240  # points looked at in one go
 WANDER = ((0.0, 1.0), *((share, over) for share in (0.5, 0.9, 0.99) for over in (2.0, 5.0, 15.0, 60.0)))
 UNLIKE = 8.0  # in log likelihood: what other series say of the noise counts that much at most; this one may differ
 DOUBTED = 12.0  # in log likelihood: what a step must gain before a series' noise is judged without it
@@ -45,12 +46,23 @@ KEY_DOWNS = Kind(2, 5, tuple(np.geomspace(0.03, 1.0, 20).tolist()), exact=True)
 
 
 @dataclass(frozen=True, slots=True)
+class Noises:
+    """Of n points at given places, by kind of noise."""
+
+    covariance: tuple[Array, ...]  # [noise]: (n, n), unit variance
+    white: tuple[Array, ...]  # [noise]: (n, n), turns that noise white: lower triangular
+
+    def first(self, n: int) -> Noises:
+        """Of the first n points alone."""
+        return Noises(*(tuple(one[:n, :n] for one in part) for part in (self.covariance, self.white)))
+
+
+@dataclass(frozen=True, slots=True)
 class Design:
     """What can be worked out before the points are known, of n points at given places, for all noise and bends."""
 
     drift: tuple[Array, ...]  # [bend], the first without: (n, p), as they are
-    white: tuple[Array, ...]  # [noise]: (n, n), turns that noise white
-    covariance: tuple[Array, ...]  # [noise]: (n, n), unit variance
+    noises: Noises
     log_det: tuple[float, ...]
     steps: tuple[Array, ...]  # [noise]: (n, j), whitened
     basis: tuple[tuple[Array, ...], ...]  # [noise][bend]: (n, p), whitened, orthonormal
@@ -161,7 +173,7 @@ def _table(places: Array, at: Array, values: Array, kind: Kind) -> Table | None:
     floor = n * max(kind.resolution**2 / 12, (1e-9 * float(np.max(np.abs(values)))) ** 2)
     free = n - kind.parameters
     without, with_step = [], []
-    for noise, white in enumerate(design.white):
+    for noise, white in enumerate(design.noises.white):
         z = white @ y
         total, on_steps = float(z @ z), design.steps[noise].T @ z
         for basis, along, square in zip(design.basis[noise], design.along[noise], design.square[noise], strict=True):
@@ -194,14 +206,14 @@ def _size(table: Table, place: tuple[int, int], likelihood: Array) -> tuple[floa
     for each in np.flatnonzero(likelihood >= likelihood[top] - NEARLY):
         noise, bend = divmod(int(each), bends)
         whole = np.column_stack([design.drift[bend], step])
-        columns, z = design.white[noise] @ whole, design.white[noise] @ y
+        columns, z = design.noises.white[noise] @ whole, design.noises.white[noise] @ y
         b = np.linalg.lstsq(columns, z, rcond=None)[0]
         if each == top:
             # The bend is taken out as the whole series shows it; the straight part is fitted anew.
             size = float(weights @ (y - design.drift[bend][:, 2:] @ b[2:-1])[from_:to])
         left = z - columns @ b
         variance = max(float(left @ left), table.floor) / max(n - len(b), 1)
-        cover = design.covariance[noise][from_:to, from_:to]
+        cover = design.noises.covariance[noise][from_:to, from_:to]
         u = max(u, math.sqrt(variance * float(weights @ cover @ weights)))
     return size, u
 
@@ -209,21 +221,35 @@ def _size(table: Table, place: tuple[int, int], likelihood: Array) -> tuple[floa
 @lru_cache(maxsize=4)  # megabytes each; whoever looks at many windows takes them by their length
 def _design(places: tuple[int, ...], at: tuple[float, ...], edge: int, bends: tuple[float, ...], exact: bool) -> Design:
     n, x = len(places), np.array(at)
-    apart = np.abs(np.subtract.outer(places, places)).astype(float)
-    step = (np.arange(n)[:, None] >= np.arange(edge, n - edge + 1)).astype(float)
     drift = [np.column_stack([np.ones(n), x])]
     for bend in bends:
         falling = np.exp(-x / bend)
         drift.append(np.column_stack([np.ones(n), x, falling, *([x * falling] if exact else [])]))
-    covariance = [share * np.exp(-apart / over) + (1 - share) * np.eye(n) for share, over in WANDER]
-    roots = [np.linalg.cholesky(one) for one in covariance]
-    white = [np.linalg.inv(root) for root in roots]
-    steps = [one @ step for one in white]
-    basis = [tuple(np.linalg.qr(one @ columns)[0] for columns in drift) for one in white]
+    noises = _noises(places)
+    # A step is a run of ones to the end: what it is once white, the sum of the columns from there on.
+    steps = [np.cumsum(one[:, ::-1], axis=1)[:, ::-1][:, edge : n - edge + 1] for one in noises.white]
+    basis = [tuple(np.linalg.qr(one @ columns)[0] for columns in drift) for one in noises.white]
     along = [tuple(q.T @ s for q in bases) for bases, s in zip(basis, steps, strict=True)]
     square = [
         tuple(np.maximum((s**2).sum(axis=0) - (a**2).sum(axis=0), 1e-9) for a in alongs)
         for alongs, s in zip(along, steps, strict=True)
     ]
-    log_det = [2 * float(np.log(np.diag(root)).sum()) for root in roots]
-    return Design(*(tuple(part) for part in (drift, white, covariance, log_det, steps, basis, along, square)))
+    log_det = [-2 * float(np.log(np.diag(one)).sum()) for one in noises.white]
+    return Design(tuple(drift), noises, tuple(log_det), tuple(steps), tuple(basis), tuple(along), tuple(square))
+
+
+def _noises(places: tuple[int, ...]) -> Noises:
+    n = len(places)
+    gaps = n > LONG or places[-1] != n - 1
+    return _worked_out(np.array(places)) if gaps else _without_gap().first(n)
+
+
+@lru_cache(maxsize=1)
+def _without_gap() -> Noises:
+    return _worked_out(np.arange(LONG))
+
+
+def _worked_out(places: NDArray[np.int_]) -> Noises:
+    apart = np.abs(np.subtract.outer(places, places)).astype(float)
+    covariance = [share * np.exp(-apart / over) + (1 - share) * np.eye(len(places)) for share, over in WANDER]
+    return Noises(tuple(covariance), tuple(np.linalg.inv(np.linalg.cholesky(one)) for one in covariance))

@@ -12,7 +12,7 @@ from benchlog.analysis.accuracy import rounding
 from benchlog.analysis.droop import aicc
 from benchlog.analysis.fits import Fit, fit_exponential, fit_line
 from benchlog.analysis.onband import OnBand
-from benchlog.analysis.uncertainty import COVERAGE, combine, correlation_time, coverage_factor
+from benchlog.analysis.uncertainty import CONTENDS, COVERAGE, combine, correlation_time, coverage_factor
 from benchlog.analysis.wild import wild
 from benchlog.model import Component, Measured
 
@@ -20,7 +20,6 @@ Array = NDArray[np.float64]
 
 MIN_READINGS = 5
 MIN_SHARE = 0.5  # of the window that the readings must span
-CONTENDS = 3.0  # combined standard uncertainties by which a key-down may trail the worst and still have been it
 
 
 def key_down_drift(heard: OnBand) -> Measured | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import rounding
 from benchlog.analysis.cusum import cusum
 from benchlog.analysis.fits import fit_line
-from benchlog.analysis.levels import KEY_DOWNS, READINGS, Kind, Level, likeliest_step, noise_of
+from benchlog.analysis.levels import KEY_DOWNS, LONG, READINGS, Kind, Level, likeliest_step, noise_of
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import Finding
 from benchlog.analysis.uncertainty import combine, expanded
@@ -37,7 +38,6 @@ MIN_READINGS, MIN_KEY_DOWNS = 12, 7
 HINT = 9.0  # gain that is enough once key-downs on either side show that there is a step
 PART = 0.5  # of the step between those key-downs, that the one inside must be at least, and its inverse at most
 SLACK_K, SLACK_H = 0.5, 4.0  # CUSUM, in standard deviations (NIST/SEMATECH e-Handbook 6.3.2.3)
-LONG = 240  # points looked at in one go
 CLOSE = 3.5  # slots: readings no farther apart count as neighbours
 TELLING = 8  # windows of each band that are asked for the noise: more would say the same
 
@@ -90,7 +90,7 @@ class Hiss:
         return self._said[began]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Windows:
     """One band's readings, (t_s, hz) of each window, wild ones left out; the counter's resolution; all bands' noise."""
 
@@ -98,12 +98,12 @@ class Windows:
     resolution: float
     hiss: Hiss
 
-    @property
+    @cached_property
     def kind(self) -> Kind:
         """Of the points that readings are."""
         return replace(READINGS, resolution=self.resolution)
 
-    @property
+    @cached_property
     def needed(self) -> float:
         """Gain in log likelihood for a step among the readings to be believed."""
         return GAIN + math.log(max(sum(len(t_s) for t_s, _ in self.parts), 1))
@@ -161,11 +161,16 @@ def steps_in(parts: Sequence[tuple[Array, Array]], resolution: float = 0.0, hiss
     return sorted(found, key=lambda step: step.from_s)
 
 
-def step_findings(heard: Mapping[str, OnBand], started_ns: int) -> Iterator[Finding]:
-    """One finding for each step. ``started_ns``: of the session, UTC, for the time in the text."""
+def steps_of(heard: Mapping[str, OnBand]) -> dict[str, list[Step]]:
+    """All steps of a session, by band."""
     hiss = Hiss(_parts(one) for one in heard.values())
-    for name, one in heard.items():
-        for step in find_steps(one, hiss):
+    return {name: find_steps(one, hiss) for name, one in heard.items()}
+
+
+def step_findings(steps: Mapping[str, Sequence[Step]], started_ns: int) -> Iterator[Finding]:
+    """One finding for each step. ``started_ns``: of the session, UTC, for the time in the text."""
+    for name, jumps in steps.items():
+        for step in jumps:
             interval = expanded(step.size)
             if interval is None:
                 continue

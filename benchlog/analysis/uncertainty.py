@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.root import root
 from benchlog.model import Component, Measured
 
 COVERAGE = 0.95
@@ -205,7 +206,7 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     """
     if not found:
         return None
-    from scipy import optimize, special
+    from scipy import special
 
     most = max(found, key=lambda one: one.value)
     if not math.isfinite(most.u) or not most.dof > 0:
@@ -213,7 +214,7 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     rivals = sum(most.value - one.value <= CONTENDS * math.hypot(one.u, most.u) for one in found)
     if rivals < 3:  # for two alike, c is k
         return most
-    quantile = optimize.brentq(lambda q: q**rivals - (1 - q) ** rivals - COVERAGE, 0.5, 1.0)
+    quantile = root(lambda q: q**rivals - (1 - q) ** rivals - COVERAGE, 0.5, 1.0)
     wider = float(special.stdtrit(min(most.dof, 1e6), quantile)) / coverage_factor(most.dof)
     words = f", the worst of {rivals} {what} alike"
     return combine(

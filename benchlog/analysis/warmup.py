@@ -11,7 +11,6 @@ from benchlog.analysis.droop import aicc
 from benchlog.analysis.fits import Fit, fit_exponential, fit_line
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import WarmUp
-from benchlog.analysis.steps import steps_in
 from benchlog.analysis.uncertainty import combine, correlation_time
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.analysis.wild import wild
@@ -27,16 +26,18 @@ SPAN_SHARE = 1 / 2  # of the span: a longer time constant is not seen, only gues
 KNOWN = 1 / 2  # of itself: what a time constant may be uncertain by (expanded) and still be called known
 
 
-def warm_up(heard: OnBand) -> WarmUp | None:
+def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
     """The band's warm-up over all its windows, t from its first reading; None where the readings do not show one.
 
     That is where an exponential is not better than a straight line and than no change by more than 10 in AICc, its
     points counted for as many as they are worth; where its time constant is beyond half of the span or shorter than
-    twice the time between points; where the time constant's U is more than half of it; and where the frequency jumped.
+    twice the time between points; where the time constant's U is more than half of it; and where the frequency
+    ``jumped``.
     """
     parts = [(t_s[kept], hz[kept]) for t_s, hz in heard.per_window("frequency") if (kept := ~wild(hz)).any()]
     t, hz = points(parts)
-    if len(t) < MIN_POINTS:
+    # A jump bends the curve too, and its time constant would mean nothing.
+    if jumped or len(t) < MIN_POINTS:
         return None
     first_s = float(parts[0][0][0])
     # Differences from what is expected: an exponential's level need not carry the carrier's digits.
@@ -60,10 +61,7 @@ def warm_up(heard: OnBand) -> WarmUp | None:
         final_hz=result(combine(final_hz, [*level.budget, *type_b]), None, Sense.WITHIN),
     )
     guard = found.tau_s.expanded
-    if guard is None or guard > KNOWN * tau.value:
-        return None
-    # A jump bends the curve too, and its time constant would mean nothing.
-    return None if steps_in(parts, accuracy.resolution) else found
+    return None if guard is None or guard > KNOWN * tau.value else found
 
 
 def points(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:

@@ -69,7 +69,7 @@ class Unattended:
     Args:
         job: what.
         cold_at: on ``time.monotonic``, when the load is cold again after what was keyed before; a keyed run waits for
-            it, because its guard takes the load for cold.
+            it: with nobody there it begins on a cold load, as the README promises.
         begun: called with the session's number, from the run's thread.
         paused: the same with why a crossed limit pauses the run.
         feed: whoever looks at the page is told through it.

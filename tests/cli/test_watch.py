@@ -93,10 +93,10 @@ def test_a_typed_reading_joins_the_running_session(free_bench: BenchProcess, tmp
 
 
 def test_a_running_logger_stays_small(free_bench: BenchProcess, tmp_path: Path) -> None:
-    """Below 120 MB at its peak, a measured key-down included.
+    """Below 120 MB at its peak, a measured key-down included, and without the libraries that only records need.
 
-    pandas is kept out: it is not among our dependencies, but a test tool brings it along, and other libraries load it
-    where they find it.
+    Those show by the files that the process has mapped. pandas is kept out: it is not among our dependencies, but a
+    test tool brings it along, and other libraries load it where they find it.
     """
     code = (
         "import sys\n"
@@ -116,5 +116,9 @@ def test_a_running_logger_stays_small(free_bench: BenchProcess, tmp_path: Path) 
             for line in Path(f"/proc/{watched.process.pid}/status").read_text().splitlines()
             if line.startswith("VmHWM")
         )
+        mapped = Path(f"/proc/{watched.process.pid}/maps").read_text()
         watched.stop(signal.SIGINT)
     assert peak * 1024 < 120e6
+    assert "/scipy/special/" in mapped, "the key-down was measured"
+    heavy = ("scipy/optimize", "scipy/stats", "matplotlib", "pandas", "pyarrow")
+    assert [name for name in heavy if f"/{name}/" in mapped] == []

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tests.truth.cases import OPTIONAL, Case
+from tests.truth.draw import FAULTS
 from tests.truth.trial import Outcome
 
 A_COVERS = (0.93, 0.97)
@@ -48,21 +49,6 @@ ESTIMATORS = (
     "stage_percent",
     "returned_percent",
     "step_hz",
-)
-TOLD = (
-    "low-power",
-    "droop",
-    "drift",
-    "frequency-error",
-    "step",
-    "band-crystal",
-    "dial",
-    "supply-sag",
-    "output-stage",
-    "mismatch",
-    "stuck",
-    "gap",
-    "over-range",
 )
 CONDITIONS = ("noise", "shape", "kind", "coarse")
 
@@ -154,7 +140,7 @@ def missed(
     error: float,
     by_point: bool,
     estimators: Iterable[str] = ESTIMATORS,
-    told: Iterable[str] = TOLD,
+    told: Iterable[str] = FAULTS,
 ) -> list[str]:
     """Every criterion that is missed, with its figures; a criterion with nothing to judge is one."""
     out = [

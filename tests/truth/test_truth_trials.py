@@ -13,8 +13,9 @@ from dataclasses import replace
 import pytest
 
 from tests.truth.cases import Case
+from tests.truth.draw import FAULTS
 from tests.truth.found import False_
-from tests.truth.judge import A_COVERS, ESTIMATORS, TOLD, Share, missed, poisson_low, rows
+from tests.truth.judge import A_COVERS, ESTIMATORS, Share, missed, poisson_low, rows
 from tests.truth.trial import Asked, Outcome, make, make_all
 
 SESSIONS = 60
@@ -29,7 +30,7 @@ def outcome() -> Outcome:
 
 def misses(outcome: Outcome) -> list[str]:
     estimators = [name for name in ESTIMATORS if name not in LONG_FORM]
-    return missed(outcome, error=ERROR, by_point=False, estimators=estimators, told=TOLD)
+    return missed(outcome, error=ERROR, by_point=False, estimators=estimators, told=FAULTS)
 
 
 def test_every_criterion_is_kept(outcome: Outcome) -> None:
