@@ -23,7 +23,6 @@ from benchlog.errors import BadFile, Fault
 from benchlog.files import Duration, Table, TomlFile, validate
 from benchlog.plan import Plan
 
-DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 _AT = re.compile(r"([01]\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.droop import aicc_price
+from benchlog.analysis.fits import aicc_price
 
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.dips import MIN_READINGS, dips, spikes
-from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line
+from benchlog.analysis.fits import FOR_A_BEND, Fit, aicc_price, fit_exponential, fit_line, gone
 from benchlog.analysis.memory import memory
 from benchlog.analysis.uncertainty import combine, correlation_time, coverage_factor, rectangular
 from benchlog.model import Component, Measured
@@ -53,12 +53,7 @@ class DroopFit:
     def curve(self, t_s: Array) -> Array:
         """Watts at session times (n,)."""
         x = np.asarray(t_s, dtype=float) - self.start_s
-        lasts = self.stop_s - self.start_s
-        if self.tau_s is None:
-            fallen = x / lasts
-        else:
-            fallen = np.expm1(-x / self.tau_s) / math.expm1(-lasts / self.tau_s)
-        return np.asarray(self.start_w + (self.end_w - self.start_w) * fallen)
+        return self.start_w + (self.end_w - self.start_w) * gone(x, self.stop_s - self.start_s, self.tau_s)
 
     @property
     def parameters(self) -> int:
@@ -70,14 +65,17 @@ class DroopFit:
 class Fall:
     """A curve y(x), x from 0 to ``lasts``, and what it loses from end to end, with the type A lines of both."""
 
-    start: float
-    end: float
-    tau: float | None
-    percent: float
-    lines: tuple[Component, ...]  # of percent
+    loss: Loss
+    lines: tuple[Component, ...]  # of its percentage
     time_constant: Measured | None
     sd: float  # of the points about the curve
     noise: Noise | None  # None where the curve is perfect
+
+    def measured(self, accuracy: Accuracy | None) -> Measured:
+        """The percentage lost, read on a channel of that accuracy."""
+        meter = accuracy or Accuracy()
+        of_the_meter = self.loss.of_the_meter(meter, unrounded(self.sd, meter.resolution))
+        return combine(self.loss.percent, [*self.lines, *of_the_meter])
 
 
 def fit_droop(
@@ -106,14 +104,15 @@ def fit_droop(
     found = fall(x, y, stop_s - start_s, "readings")
     if found is None:
         return None
+    loss = found.loss
     return DroopFit(
-        shape="straight" if found.tau is None else "exponential",
+        shape="straight" if loss.tau is None else "exponential",
         start_s=start_s,
         stop_s=stop_s,
-        start_w=found.start,
-        end_w=found.end,
-        tau_s=found.tau,
-        percent=combine(found.percent, [*found.lines, *of_the_meter(found, accuracy)]),
+        start_w=loss.start,
+        end_w=loss.end,
+        tau_s=loss.tau,
+        percent=found.measured(accuracy),
         time_constant=found.time_constant,
         left_out=len(t_s) - len(x),
         noise=found.noise,
@@ -173,36 +172,17 @@ def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
     scatter = f"scatter of {len(x)} {points} about the curve"
     lines = [Component(taken.u, taken.dof, scatter, "A")]
     if other is not None:
-        extra = doubt * (other.u**2 - taken.u**2 + (other.percent - taken.percent) ** 2)
+        extra = doubt * (other.u**2 - taken.u**2 + (other.loss.percent - taken.loss.percent) ** 2)
         if extra > 0:
             lines.append(Component(math.sqrt(extra), taken.dof, "shape of the curve: straight or exponential", "A"))
     noise = Noise(taken.fit.residuals, len(taken.fit.b), taken.weights) if taken.weights is not None else None
     return Fall(
-        start=taken.start,
-        end=taken.end,
-        tau=taken.tau,
-        percent=taken.percent,
+        loss=taken.loss,
         lines=tuple(lines),
         time_constant=_time_constant(taken, x, scatter),
         sd=taken.fit.sd,
         noise=noise,
     )
-
-
-def of_the_meter(found: Fall, accuracy: Accuracy | None) -> list[Component]:
-    """The type B lines of a fall's percentage."""
-    if accuracy is None:
-        return []
-    lines = []
-    if accuracy.offset:
-        u = -found.percent / found.start * rectangular(accuracy.offset)
-        lines.append(Component(u, source=f"zero of {accuracy.channel}", shared=accuracy.shared))
-    if (step := rounding(accuracy.resolution, unrounded(found.sd, accuracy.resolution))) > 0:
-        sensitivity = 100 / found.start
-        at_start, at_end = sensitivity * step * found.end / found.start, sensitivity * step
-        lines.append(Component(at_start, source=f"resolution of {accuracy.channel}, at the start"))
-        lines.append(Component(at_end, source=f"resolution of {accuracy.channel}, at the end"))
-    return lines
 
 
 def unrounded(sd: float, step: float) -> float:
@@ -217,29 +197,58 @@ def _time_constant(taken: _Reading, x: Array, scatter: str) -> Measured | None:
     of the interval of tau that 1 / tau +/- U(1 / tau) spans. Where the rate's own U is more than three quarters of it,
     tau is not told: of curves just bent enough to be noticed, noise has bent most further than they are.
     """
-    if taken.tau is None:
+    if taken.loss.tau is None:
         return None
-    u, dof = _fit_uncertainty(taken.fit, x, np.array([0.0, 0.0, 1 / taken.tau]))  # of ln tau, first order as of 1/tau
+    u, dof = _fit_uncertainty(
+        taken.fit, x, np.array([0.0, 0.0, 1 / taken.loss.tau])
+    )  # of ln tau, first order as of 1/tau
     half = u * coverage_factor(dof)
     if not half <= MOST_OF_TAU:
         return None
-    return combine(taken.tau, [Component(u * taken.tau / (1 - half**2), dof, scatter, "A")])
+    return combine(taken.loss.tau, [Component(u * taken.loss.tau / (1 - half**2), dof, scatter, "A")])
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a fitted curve has at x = 0 and at the end, and how the percentage lost goes with its parameters."""
+
+    start: float
+    end: float
+    tau: float | None
+    gradient: Array  # (p,)
+
+    @property
+    def percent(self) -> float:
+        """100 (start - end) / start."""
+        return 100 * (self.start - self.end) / self.start
+
+    def of_the_meter(self, accuracy: Accuracy, sd: float) -> list[Component]:
+        """The type B lines of the percentage: the channel's gain cancels, its zero c does not, -percent / start.
+
+        ``sd``: of the noise that averages the rounding out.
+        """
+        lines = []
+        if accuracy.offset:
+            u = -self.percent / self.start * rectangular(accuracy.offset)
+            lines.append(Component(u, source=f"zero of {accuracy.channel}", shared=accuracy.shared))
+        if (step := rounding(accuracy.resolution, sd)) > 0:
+            for where, at in (("start", self.end / self.start), ("end", 1.0)):
+                source = f"resolution of {accuracy.channel}, at the {where}"
+                lines.append(Component(100 * step * at / self.start, source=source))
+        return lines
 
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
     fit: Fit
-    start: float
-    end: float
-    tau: float | None
-    percent: float
-    u: float
+    loss: Loss
+    u: float  # of the percentage
     dof: float
     weights: Array | None  # (n,) of the points in the percentage
 
 
-def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
-    """The fall a fitted curve shows; None where it does not start above zero."""
+def lost(fit: Fit, lasts: float) -> Loss | None:
+    """What a straight or exponential curve loses from x = 0 to ``lasts``; None where it does not start above zero."""
     if len(fit.b) == 2:
         tau = None
         ends = np.array([[1.0, 0.0], [1.0, lasts]])
@@ -251,9 +260,14 @@ def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
         start, end = float(fit.b[0] + fit.b[1]), float(fit.b[0] + fit.b[1] * left)
     if start <= 0:
         return None
-    gradient = np.array([100 * end / start**2, -100 / start]) @ ends
-    u, dof = _fit_uncertainty(fit, x, gradient)
-    return _Reading(fit, start, end, tau, 100 * (start - end) / start, u, dof, _weights(fit, x, gradient))
+    return Loss(start, end, tau, np.array([100 * end / start**2, -100 / start]) @ ends)
+
+
+def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
+    loss = lost(fit, lasts)
+    if loss is None:
+        return None
+    return _Reading(fit, loss, *_fit_uncertainty(fit, x, loss.gradient), _weights(fit, x, loss.gradient))
 
 
 def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
@@ -292,29 +306,6 @@ def _behind(bent: Fit, line: Fit) -> float:
     parameter is that of n points, for with few that are worth still fewer it would forbid the clearest bend.
     """
     n = len(bent.residuals)
-    worth = n if _perfect(bent) else n / correlation_time(bent.residuals, 3)
+    worth = n if bent.perfect else n / correlation_time(bent.residuals, 3)
     price = aicc_price(n, 4) - aicc_price(n, 3)
-    return worth * (math.log(max(bent.rss, _floor(bent))) - math.log(max(line.rss, _floor(line)))) + price
-
-
-def aicc_price(worth: float, k: int) -> float:
-    """What k parameters cost in AICc; infinite where the readings are too few for them."""
-    return math.inf if worth - k - 1 <= 0 else 2 * k + 2 * k * (k + 1) / (worth - k - 1)
-
-
-def aicc(fit: Fit, worth: float) -> float:
-    """Akaike's criterion for least squares, corrected for few readings; the noise variance counts as a parameter.
-
-    ``worth``: how many independent readings the n are; infinite where they are too few for so many parameters.
-    """
-    n = len(fit.residuals)
-    return worth * math.log(max(fit.rss, _floor(fit)) / n) + aicc_price(worth, len(fit.b) + 1)
-
-
-def _floor(fit: Fit) -> float:
-    """A perfect fit has no logarithm; the rounding of the values themselves is noise enough."""
-    return max(len(fit.residuals) * (1e-12 * float(np.max(np.abs(fit.b[:2])) or 1.0)) ** 2, 1e-300)
-
-
-def _perfect(fit: Fit) -> bool:
-    return fit.rss <= _floor(fit)
+    return worth * (math.log(bent.misfit) - math.log(line.misfit)) + price

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.accuracy import Accuracy, rounding
+from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.dips import spikes
-from benchlog.analysis.fits import Fit, fit_exponential, fit_line
-from benchlog.analysis.uncertainty import combine, correlation_time, rectangular
+from benchlog.analysis.droop import Loss, lost
+from benchlog.analysis.fits import aicc, fit_exponential, fit_line, gone
+from benchlog.analysis.uncertainty import combine, correlation_time
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
@@ -31,30 +32,20 @@ class Ends:
 
     start_s: float
     lasts_s: float
-    start: float
-    end: float
-    tau_s: float | None
+    loss: Loss
     white_u_percent: float  # of 100 (start - end) / start, had the noise a variance of 1 and no memory
     residuals: Array  # (n,)
 
     @property
     def fitted(self) -> int:
         """How many parameters."""
-        return 2 if self.tau_s is None else 3
-
-    @property
-    def percent(self) -> float:
-        """What is lost from start to end."""
-        return 100 * (self.start - self.end) / self.start
+        return 2 if self.loss.tau is None else 3
 
     def curve(self, t_s: Array) -> Array:
         """At session times (n,)."""
         x = np.asarray(t_s, dtype=float) - self.start_s
-        if self.tau_s is None:
-            gone = x / self.lasts_s
-        else:
-            gone = np.expm1(-x / self.tau_s) / math.expm1(-self.lasts_s / self.tau_s)
-        return np.asarray(self.start + (self.end - self.start) * gone)
+        loss = self.loss
+        return loss.start + (loss.end - loss.start) * gone(x, self.lasts_s, loss.tau)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,42 +80,23 @@ def ends_of(t_s: Array, y: Array, window: tuple[float, float]) -> Ends | None:
     x, y = t_s[kept] - start_s, y[kept]
     if len(x) < MIN_READINGS:
         return None
-    line, bent = fit_line(x, y), fit_exponential(x, y)
-    tau_s = None
-    ends = np.array([[1.0, 0.0], [1.0, lasts_s]])
-    fit = line
-    if bent is not None and _aicc(bent) < _aicc(line) - MARGIN:
-        fit, tau_s = bent, float(bent.b[2])
-        left = math.exp(-lasts_s / tau_s)
-        ends = np.array([[1.0, 1.0, 0.0], [1.0, left, bent.b[1] * left * lasts_s / tau_s**2]])
-    start, end = (float(one) for one in (ends[:, :2] @ fit.b[:2]))
-    if start <= 0:
+    fit, bent = fit_line(x, y), fit_exponential(x, y)
+    if bent is not None and aicc(bent, len(x)) < aicc(fit, len(x)) - MARGIN:
+        fit = bent
+    loss = lost(fit, lasts_s)
+    if loss is None:
         return None
-    gradient = np.array([100 * end / start**2, -100 / start]) @ ends
-    white = float(gradient @ fit.covariance @ gradient) * fit.dof / fit.rss if fit.rss > 0 and fit.dof else 0.0
-    return Ends(start_s, lasts_s, start, end, tau_s, math.sqrt(white), fit.residuals)
+    variance = float(loss.gradient @ fit.covariance @ loss.gradient)
+    white = variance * fit.dof / fit.rss if fit.rss > 0 and fit.dof else 0.0
+    return Ends(start_s, lasts_s, loss, math.sqrt(white), fit.residuals)
 
 
 def fallen(ends: Ends, noise: Noise | None, accuracy: Accuracy) -> Measured:
-    """100 (start - end) / start with its budget: the channel's gain cancels, its zero c does not, -percent / start."""
+    """The percentage lost, with its budget."""
     if noise is None:
         budget = [Component(math.inf, 0.0, "scatter, which so few readings do not show", "A")]
     else:
         u = ends.white_u_percent * math.sqrt(noise.variance)
         budget = [Component(u, noise.dof, f"scatter of {accuracy.channel} about its curve", "A")]
-    if accuracy.offset:
-        u = -ends.percent / ends.start * rectangular(accuracy.offset)
-        budget.append(Component(u, source=f"zero of {accuracy.channel}", shared=accuracy.shared))
-    if (step := rounding(accuracy.resolution, noise.sd if noise else 0.0)) > 0:
-        for where, at in (("start", ends.end / ends.start), ("end", 1.0)):
-            u = 100 * step * at / ends.start
-            budget.append(Component(u, source=f"resolution of {accuracy.channel}, at the {where}"))
-    return combine(ends.percent, budget)
-
-
-def _aicc(fit: Fit) -> float:
-    n, k = len(fit.residuals), len(fit.b) + 1
-    if n - k - 1 <= 0:
-        return math.inf
-    floor = n * (1e-12 * float(np.max(np.abs(fit.b[:2])) or 1.0)) ** 2  # rounding is noise enough for a logarithm
-    return n * math.log(max(fit.rss, floor, 1e-300) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+    budget += ends.loss.of_the_meter(accuracy, noise.sd if noise else 0.0)
+    return combine(ends.loss.percent, budget)

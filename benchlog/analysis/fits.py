@@ -40,6 +40,20 @@ class Fit:
         """Standard uncertainties of the parameters."""
         return np.sqrt(np.diag(self.covariance))
 
+    @property
+    def misfit(self) -> float:
+        """``rss``, or what the rounding of the values themselves comes to: a perfect fit has no logarithm."""
+        return max(self.rss, self._floor)
+
+    @property
+    def perfect(self) -> bool:
+        """Rounding explains what is left."""
+        return self.rss <= self._floor
+
+    @property
+    def _floor(self) -> float:
+        return max(len(self.residuals) * (1e-12 * float(np.max(np.abs(self.b[:2])) or 1.0)) ** 2, 1e-300)
+
 
 def fit_line(x: Array, y: Array) -> Fit:
     """y = b0 + b1 x. Raises ValueError: fewer than 3 points, or all at one x."""
@@ -130,6 +144,25 @@ def _slope(tau: float, x: Array, off: Array, weights: Array) -> float:
     spread = float(pull @ centred)
     height = float(pull @ off) / spread if spread > 0 else 0.0
     return -height * float((weights * (off - height * centred)) @ (falling * x)) / tau
+
+
+def aicc_price(worth: float, k: int) -> float:
+    """What k parameters cost in AICc; infinite where the readings are too few for them."""
+    return math.inf if worth - k - 1 <= 0 else 2 * k + 2 * k * (k + 1) / (worth - k - 1)
+
+
+def aicc(fit: Fit, worth: float) -> float:
+    """Akaike's criterion for least squares, corrected for few readings; the noise variance counts as a parameter.
+
+    ``worth``: how many independent readings the n are; infinite where they are too few for so many parameters.
+    """
+    n = len(fit.residuals)
+    return worth * math.log(fit.misfit / n) + aicc_price(worth, len(fit.b) + 1)
+
+
+def gone(x: Array, lasts: float, tau: float | None) -> Array:
+    """(n,) how much of a straight (tau None) or first-order fall from 0 to ``lasts`` has happened at x: 0 to 1."""
+    return np.asarray(x / lasts if tau is None else np.expm1(-x / tau) / math.expm1(-lasts / tau))
 
 
 def median_of_five(values: Array) -> Array:

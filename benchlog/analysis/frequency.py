@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
-from benchlog.analysis.droop import aicc
-from benchlog.analysis.fits import fit_exponential, fit_line, median_of_five, theil_sen
+from benchlog.analysis.fits import aicc, fit_exponential, fit_line, median_of_five, theil_sen
 from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time, scatter
 from benchlog.analysis.wild import ROBUST, wild
 from benchlog.model import Component, Measured

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import rounding
-from benchlog.analysis.droop import aicc
-from benchlog.analysis.fits import Fit, fit_exponential, fit_line
+from benchlog.analysis.fits import Fit, aicc, fit_exponential, fit_line
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.uncertainty import CONTENDS, COVERAGE, combine, correlation_time, coverage_factor
 from benchlog.analysis.wild import wild

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.dips import odd_one
-from benchlog.analysis.droop import DroopFit, fall, of_the_meter
-from benchlog.analysis.uncertainty import combine
+from benchlog.analysis.droop import DroopFit, fall
 from benchlog.model import Measured
 
 Array = NDArray[np.float64]
@@ -58,8 +57,7 @@ def run_droop(fits: Sequence[DroopFit], accuracy: Accuracy | None = None) -> Run
     found = fall(x, watts, lasts_s, "key-downs")
     if found is None:
         return None
-    percent = combine(found.percent, [*found.lines, *of_the_meter(found, accuracy)])
-    return RunDroop(percent, found.time_constant, None if odd is None else usual[odd].start_s)
+    return RunDroop(found.measured(accuracy), found.time_constant, None if odd is None else usual[odd].start_s)
 
 
 def _mean(fit: DroopFit, part_s: float) -> float:

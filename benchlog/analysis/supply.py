@@ -125,7 +125,7 @@ def _within(heard: OnBand, key_down: KeyDown, noise: Noise | None) -> Split | No
 
 def _split(power: Measured, volts: Ends, fell: Measured) -> Split:
     supply, stage = split(power, fell)
-    return Split(power, supply, stage, volts.start, volts.end)
+    return Split(power, supply, stage, volts.loss.start, volts.loss.end)
 
 
 def _hidden(key_down: KeyDown) -> bool:
@@ -149,7 +149,7 @@ def over_run(heard: OnBand) -> Split | None:
     lost = fallen(power, Noise.about([power]), heard.accuracy("forward-power"))
     if not _sure(lost, WORTH_PERCENT):
         return None
-    each = [fit.start for k in heard.key_downs if (fit := voltage(heard, k)) is not None]
+    each = [fit.loss.start for k in heard.key_downs if (fit := voltage(heard, k)) is not None]
     volts = ends_of(starts, np.array(each), span) if len(each) == len(starts) else None
     if volts is None:
         return None
@@ -206,16 +206,16 @@ def _lacking(heard: OnBand, power: Result, noise: Noise | None) -> Iterator[Find
         if fit is None or mean is None or not mean.n or _hidden(key_down):
             return
         at = np.linspace(fit.start_s, fit.start_s + fit.lasts_s, 201)
-        kept = float(np.mean((fit.curve(at) / fit.start) ** 2))
-        shape = (1 - kept) / (1 - (fit.end / fit.start) ** 2) if fit.end != fit.start else 0.5
+        kept = float(np.mean((fit.curve(at) / fit.loss.start) ** 2))
+        shape = (1 - kept) / (1 - (fit.loss.end / fit.loss.start) ** 2) if fit.loss.end != fit.loss.start else 0.5
         # What the mean lacks for the fall is shape x d_supply; d_supply's budget is 2 V_end / V_start x the voltage's.
-        slope = mean.n * mean.mean / kept**2 * shape * 2 * fit.end / fit.start / 100
+        slope = mean.n * mean.mean / kept**2 * shape * 2 * fit.loss.end / fit.loss.start / 100
         budget += [
             replace(line, u=line.u * slope) for line in fallen(fit, noise, heard.accuracy("plate-voltage")).budget
         ]
         lost += mean.n * mean.mean * (1 / kept - 1)
         total += mean.n * mean.mean
-        low_v, high_v = min(low_v, fit.end), max(high_v, fit.start)
+        low_v, high_v = min(low_v, fit.loss.end), max(high_v, fit.loss.start)
     if total <= 0:
         return
     # Shares of what the meter shows are shares of the power stated, whatever kind that is.

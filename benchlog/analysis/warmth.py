@@ -188,7 +188,7 @@ def _support(columns: Array, y: Array, more: int = 0) -> float:
     Args:
         columns: (n, p); y: (n,); more: parameters beyond the columns.
     Source: exact likelihood of a regression with AR(1) errors (S. J. Prais, C. B. Winsten, 1954, from memory); AICc as
-    in ``droop.aicc``.
+    in ``fits.aicc``.
     """
     n = len(y)
     k = columns.shape[1] + more + 2  # with the noise's variance and correlation

@@ -7,8 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.droop import aicc
-from benchlog.analysis.fits import Fit, fit_exponential, fit_line
+from benchlog.analysis.fits import Fit, aicc, fit_exponential, fit_line
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import WarmUp
 from benchlog.analysis.uncertainty import combine, correlation_time

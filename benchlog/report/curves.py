@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fits import gone
 from benchlog.analysis.results import BandResult
 from benchlog.report.numbers import significant
 from benchlog.report.session import counting, measuring
@@ -33,10 +34,7 @@ def run_droop(analysis: Analysis, band: BandResult) -> tuple[Array, Array] | Non
     start_s, lasts_s = middles[0], middles[-1] - middles[0]
 
     def left(t_s: Array) -> Array:
-        x = (t_s - start_s) / lasts_s
-        tau_s = band.run_droop_tau_s.value
-        fallen = x if tau_s is None else np.expm1(-x * lasts_s / tau_s) / np.expm1(-lasts_s / tau_s)
-        return np.asarray(1 - percent / 100 * fallen)
+        return 1 - percent / 100 * gone(t_s - start_s, lasts_s, band.run_droop_tau_s.value)
 
     shape = left(middles)
     level_w = float(watts @ shape / (shape @ shape))
