@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from benchlog.analysis.bends import common_time_constant
-from benchlog.analysis.droop import noise_shared
+from benchlog.analysis.bends import Window, common_time_constant
+from benchlog.analysis.droop import belonging, noise_shared
 from benchlog.analysis.frequency import drift, settled_after_s
 from benchlog.analysis.movement import key_down_drift
 from benchlog.analysis.onband import OnBand
@@ -49,9 +49,7 @@ def band_result(heard: OnBand, *, jumped: bool) -> BandResult:
         drift_hz_per_h=result(slope, tidy(band.max_drift, 3600), Sense.WITHIN, in_doubt=hz_in_doubt),
         settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
         power_kind=power_kind(heard),
-        droop_tau_s=_unlimited(
-            common_time_constant(heard.per_window("forward-power"), heard.accuracy("forward-power"))
-        ),
+        droop_tau_s=_unlimited(common_time_constant(_falls(heard), heard.accuracy("forward-power"))),
         run_droop_percent=_run_droop(heard, over_run, in_doubt=watts_in_doubt),
         run_droop_tau_s=_unlimited(over_run.time_constant if over_run else None),
         swr=_unlimited(standing_wave_ratio(heard)),
@@ -67,6 +65,14 @@ def band_result(heard: OnBand, *, jumped: bool) -> BandResult:
 def _frequency_error(heard: OnBand) -> Measured | None:
     mean = mean_of(heard, "frequency")
     return None if mean is None else replace(mean, value=mean.value - heard.band.expected_hz)
+
+
+def _falls(heard: OnBand) -> list[Window]:
+    """The power in each key-down's window, without what no curve must follow."""
+    droops = [k.droop for k in heard.key_downs if k.window]
+    windows = zip(droops, heard.per_window("forward-power"), strict=False)  # without the channel there is none
+    masked = [(droop.kept if droop else belonging(t_s, watts), t_s, watts) for droop, (t_s, watts) in windows]
+    return [(t_s[kept], watts[kept]) for kept, t_s, watts in masked]
 
 
 def _worst_droop(heard: OnBand, *, in_doubt: bool) -> Result:

@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
-from benchlog.analysis.droop import MOST_OF_TAU, belonging, unrounded
+from benchlog.analysis.droop import MOST_OF_TAU, unrounded
 from benchlog.analysis.fits import FOR_A_BEND, shared_tau
 from benchlog.analysis.memory import memory
 from benchlog.analysis.uncertainty import combine, coverage_factor
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
-Window = tuple[Array, Array]  # s since its first reading, W; (n,) each
+Window = tuple[Array, Array]  # s, W; (n,) each
 
 DIFFER = 0.95  # of chi-square; key-downs that differ more differ in truth
 
@@ -29,14 +29,13 @@ def common_time_constant(windows: Sequence[Window], accuracy: Accuracy) -> Measu
     """tau of P = a + b exp(-t / tau), least squares over all key-downs at once, each with its own a and b.
 
     Args:
-        windows: (t_s, power_w) good readings of each key-down's window.
+        windows: (t_s, power_w) good readings of each key-down's window, those that ``droop.belonging`` keeps.
         accuracy: of the channel; its resolution counts where the noise does not average it out.
     Returns:
         s; None where the key-downs together are straight, or bend too faintly to time: U of the rate 1 / tau above
         three quarters of it. U is half the width of the interval of tau that 1 / tau +/- U spans.
     """
-    kept = [_clean(*one) for one in windows]
-    kept = [(t_s, y) for t_s, y in kept if len(t_s) >= FOR_A_BEND]
+    kept = [(t_s - t_s[0], y) for t_s, y in windows if len(t_s) >= FOR_A_BEND]
     if not kept:
         return None
     tau = shared_tau([(t_s, y, np.ones_like(y)) for t_s, y in kept])
@@ -55,13 +54,6 @@ def common_time_constant(windows: Sequence[Window], accuracy: Accuracy) -> Measu
     return combine(
         tau, [Component(one.u * tau / (1 - half**2), one.dof, one.source, one.evaluated) for one in whole.budget]
     )
-
-
-def _clean(t_s: Array, y: Array) -> Window:
-    if len(t_s) < FOR_A_BEND:
-        return t_s, y
-    kept = belonging(t_s, y)
-    return t_s[kept] - t_s[0], y[kept]
 
 
 def _profile(tau: float, t_s: Array, y: Array) -> tuple[Array, Array]:

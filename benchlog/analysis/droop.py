@@ -47,13 +47,18 @@ class DroopFit:
     tau_s: float | None  # time constant of the exponential
     percent: Measured
     time_constant: Measured | None = None  # tau_s with its uncertainty, where that is known well enough to tell
-    left_out: int = 0  # readings in spikes and short dips, which the curve does not follow
+    kept: NDArray[np.bool_] = field(default_factory=lambda: np.ones(0, dtype=bool), compare=False, repr=False)
     noise: Noise | None = field(default=None, compare=False, repr=False)
 
     def curve(self, t_s: Array) -> Array:
         """Watts at session times (n,)."""
         x = np.asarray(t_s, dtype=float) - self.start_s
         return self.start_w + (self.end_w - self.start_w) * gone(x, self.stop_s - self.start_s, self.tau_s)
+
+    @property
+    def left_out(self) -> int:
+        """Readings in spikes and short dips, which the curve does not follow: those not ``kept``."""
+        return int(np.count_nonzero(~self.kept))
 
     @property
     def parameters(self) -> int:
@@ -114,7 +119,7 @@ def fit_droop(
         tau_s=loss.tau,
         percent=found.measured(accuracy),
         time_constant=found.time_constant,
-        left_out=len(t_s) - len(x),
+        kept=kept,
         noise=found.noise,
     )
 
