@@ -14,11 +14,12 @@ from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.results import Dial, Result
 from benchlog.analysis.uncertainty import UNKNOWN, combine, rectangular
 from benchlog.analysis.verdicts import Sense, result
+from benchlog.analysis.wild import robust_sd
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
 
-STANDS_OUT = 5 * 1.4826  # times the median of all |own|: 5 robust standard deviations
+STANDS_OUT = 5.0  # robust standard deviations of what is each band's own
 MATTERS = 1 / 5  # of a band's max_frequency_error
 MIN_DIAL_BANDS = 3
 DRAWS = 4000
@@ -122,7 +123,7 @@ def standing_out(own: Mapping[str, Result], tolerances_hz: Mapping[str, float | 
     more than a fifth of what the plan allows the band, where it allows something.
     """
     values = {name: abs(found.value) for name, found in own.items() if found.value is not None}
-    common_spread = STANDS_OUT * float(np.median(list(values.values()))) if values else 0.0
+    common_spread = STANDS_OUT * robust_sd(np.array(list(values.values()))) if values else 0.0
     return [
         name
         for name, value in values.items()

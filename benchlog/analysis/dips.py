@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line, median_of_five
+from benchlog.analysis.wild import robust_sd
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -41,7 +42,7 @@ def spikes(t_s: Array, values: Array) -> Mask:
         return np.zeros(n, dtype=bool)
     flat = values - float(fit_line(t_s, values).b[1]) * (t_s - t_s[0])
     away = np.abs(flat - median_of_five(flat))
-    return np.asarray(away > max(SIGMAS * _robust_sd(away), _floor(values)))
+    return np.asarray(away > max(SIGMAS * robust_sd(away), _floor(values)))
 
 
 def dips(t_s: Array, values: Array) -> Mask:
@@ -56,7 +57,7 @@ def dips(t_s: Array, values: Array) -> Mask:
     if n < 2 * MIN_READINGS or not _worth_a_look(t_s, values):
         return none
     away = np.abs(values - _least_absolute(t_s, values))
-    sd, floor = _robust_sd(away), _floor(values)
+    sd, floor = robust_sd(away), _floor(values)
     out = away > max(SIGMAS * sd, floor)
     beside = away > max(SHOULDERS * sd, floor / 2)
     longest_s = LONGEST * (t_s[-1] - t_s[0])
@@ -103,8 +104,8 @@ def _worth_a_look(t_s: Array, values: Array) -> bool:
     """Whether any reading is farther from a least-squares curve than the noise from reading to reading allows."""
     bent = fit_exponential(t_s - t_s[0], values)
     residuals = (bent or fit_line(t_s, values)).residuals
-    steps = _robust_sd(np.diff(values)) / math.sqrt(2)
-    noise = min(steps, _robust_sd(residuals))
+    steps = robust_sd(np.diff(values)) / math.sqrt(2)
+    noise = min(steps, robust_sd(residuals))
     return bool(np.max(np.abs(residuals)) > max((SIGMAS - 1) * noise, _floor(values) / 2))
 
 
@@ -128,10 +129,6 @@ def _least_absolute(t_s: Array, values: Array) -> Array:
         away = values - curves
     best: Array = curves[int(np.argmin(np.abs(away).sum(axis=1)))]
     return best
-
-
-def _robust_sd(away: Array) -> float:
-    return 1.4826 * float(np.median(np.abs(away)))
 
 
 def _floor(values: Array) -> float:

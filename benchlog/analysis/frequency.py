@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.fits import aicc, fit_exponential, fit_line, median_of_five, theil_sen
 from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time, scatter
-from benchlog.analysis.wild import ROBUST, wild
+from benchlog.analysis.wild import robust_sd, wild
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
@@ -191,7 +191,7 @@ def _spread(t_h: Array, course: Array, noise: Noise, apart_h: float) -> float:
 def _type_b(slope: float, span_h: float, hz: Array, accuracy: Accuracy | None) -> list[Component]:
     accuracy = accuracy or Accuracy()
     lines = accuracy.difference(slope, 0.0)
-    sd = float(np.median(np.abs(np.diff(hz)))) * ROBUST / math.sqrt(2)
+    sd = robust_sd(np.diff(hz)) / math.sqrt(2)
     if (step := rounding(accuracy.resolution, sd)) > 0:
         lines.append(Component(step * math.sqrt(2) / span_h, source=f"resolution of {accuracy.channel} at both ends"))
     return lines

@@ -14,6 +14,7 @@ from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.uncertainty import WindowMean
+from benchlog.analysis.wild import wild
 from benchlog.bench import Bench
 from benchlog.model import Measure
 from benchlog.plan import Band
@@ -58,6 +59,10 @@ class OnBand:
         """(t_s, value) of the good readings of each window, (n,) each; empty where the bench has no such channel."""
         one = measuring(self.series, measure)
         return [one.between(*k.window).good() for k in self.key_downs if k.window] if one else []
+
+    def tame_frequency(self) -> list[tuple[Array, Array]]:
+        """(t_s, Hz) of each window without its wild readings, windows that have none left out."""
+        return [(t_s[kept], hz[kept]) for t_s, hz in self.per_window("frequency") if (kept := ~wild(hz)).any()]
 
     def readings(self, measure: Measure) -> tuple[Array, Array]:
         """(t_s, value) of the good readings of all windows, (n,)."""

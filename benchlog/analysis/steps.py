@@ -22,7 +22,7 @@ from benchlog.analysis.levels import KEY_DOWNS, LONG, READINGS, Kind, Level, lik
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import Finding
 from benchlog.analysis.uncertainty import combine, expanded
-from benchlog.analysis.wild import ROBUST, decimal_step, wild
+from benchlog.analysis.wild import decimal_step, robust_sd
 from benchlog.analysis.wording import plus_minus
 from benchlog.clock import rfc3339
 from benchlog.model import Component, Measured
@@ -132,7 +132,7 @@ def find_steps(heard: OnBand, hiss: Hiss | None = None) -> list[Step]:
 
 def _parts(heard: OnBand) -> tuple[list[tuple[Array, Array]], float]:
     """(t_s, hz) of each window without its wild readings, and the counter's resolution, by its decimals if need be."""
-    parts = [(t_s[kept], hz[kept]) for t_s, hz in heard.per_window("frequency") if (kept := ~wild(hz)).any()]
+    parts = heard.tame_frequency()
     return parts, heard.accuracy("frequency").resolution or _last_digit(parts)
 
 
@@ -238,7 +238,7 @@ def _worth_a_look(t_s: Array, hz: Array, resolution: float) -> bool:
     residuals = fit_line(t_s, hz).residuals
     changes = np.diff(hz) - np.median(np.diff(hz))
     # Coarse readings change by nothing or by a whole digit: their median change may be far too large.
-    sd = min(ROBUST * float(np.median(np.abs(changes))), math.sqrt(float(np.mean(changes**2)))) / math.sqrt(2)
+    sd = min(robust_sd(changes), math.sqrt(float(np.mean(changes**2)))) / math.sqrt(2)
     sd = max(sd, resolution / math.sqrt(12))
     if sd == 0:
         return bool(np.any(residuals))

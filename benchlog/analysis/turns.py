@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.wild import MIN_READINGS, ROBUST, STEPS, resolution_of
+from benchlog.analysis.wild import MIN_READINGS, STEPS, resolution_of, robust_sd
 
 Array = NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def first_move(rest: Array, t_s: Array, values: Array, least: float = 0.0) -> Tu
     if len(rest) < MIN_READINGS or len(values) < 2:
         return None
     level = float(np.median(rest))
-    noise = ROBUST * float(np.median(np.abs(rest - level)))
+    noise = robust_sd(rest - level)
     away = np.abs(values - level)
     both = np.minimum(away[:-1], away[1:])
     enough = max(least, MOVES * float(both.max()), NOISY * noise, STEPS * resolution_of(rest))

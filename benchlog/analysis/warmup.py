@@ -12,7 +12,6 @@ from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import WarmUp
 from benchlog.analysis.uncertainty import combine, correlation_time
 from benchlog.analysis.verdicts import Sense, result
-from benchlog.analysis.wild import wild
 from benchlog.model import Component
 
 Array = NDArray[np.float64]
@@ -33,7 +32,7 @@ def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
     twice the time between points; where the time constant's U is more than half of it; and where the frequency
     ``jumped``.
     """
-    parts = [(t_s[kept], hz[kept]) for t_s, hz in heard.per_window("frequency") if (kept := ~wild(hz)).any()]
+    parts = heard.tame_frequency()
     t, hz = points(parts)
     # A jump bends the curve too, and its time constant would mean nothing.
     if jumped or len(t) < MIN_POINTS:

@@ -12,7 +12,6 @@ from benchlog.analysis.fits import median_of_five
 Array = NDArray[np.float64]
 
 FAR = 7.0  # standard deviations
-ROBUST = 1.4826  # of the median absolute deviation, to a standard deviation
 STEPS = 2.5  # what a coarse resolution may jump by
 MIN_READINGS = 5
 
@@ -30,10 +29,15 @@ def wild(values: Array) -> NDArray[np.bool_]:
     away = np.abs(values - median_of_five(values))
     steps = np.diff(values)
     trend = float(np.median(steps))
-    sd = ROBUST * float(np.median(np.abs(steps - trend))) / math.sqrt(2)
+    sd = robust_sd(steps - trend) / math.sqrt(2)
     # The ends compare with a median two readings away, where trend and wander have moved on: only half as strictly.
     away[[0, 1, -2, -1]] = np.maximum(away[[0, 1, -2, -1]] - 2 * abs(trend), 0.0) / 2
     return np.asarray(away > max(FAR * sd, STEPS * resolution_of(values)))
+
+
+def robust_sd(away: Array) -> float:
+    """Standard deviation of (n,) deviations, n > 0, that a minority of outliers cannot move: 1.4826 x their median."""
+    return 1.4826 * float(np.median(np.abs(away)))
 
 
 def resolution_of(values: Array) -> float:
