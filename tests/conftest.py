@@ -7,6 +7,11 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import settings
+
+# A busy machine is no fault of the example: no time is set for any.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(autouse=True)

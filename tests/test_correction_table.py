@@ -108,7 +108,6 @@ POINTS = st.lists(
 ).map(sorted)
 
 
-@settings(deadline=None)
 @given(
     POINTS,
     st.permutations(COLUMNS),
@@ -141,7 +140,7 @@ CELLS = st.one_of(
 LINES = st.lists(CELLS, max_size=5).map(",".join)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(
     st.one_of(st.text(max_size=80), st.lists(LINES, max_size=6).map(lambda lines: HEAD + "\n".join(lines))),
     st.sampled_from(["power", "voltage", "current"]),

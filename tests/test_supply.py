@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterable
+from functools import cache
 from importlib.metadata import packages_distributions
 from pathlib import Path
 
@@ -27,15 +28,22 @@ def distributions(names: Iterable[str]) -> set[str]:
     return {re.sub(r"[-_.]+", "-", re.split(r"[\s<>=!~\[;]", name, maxsplit=1)[0]).lower() for name in names}
 
 
-def imported(*folders: str) -> set[str]:
-    """Distributions that are imported anywhere, also inside functions."""
+@cache
+def modules_in(folder: str) -> frozenset[str]:
+    """What is imported anywhere in it, also inside functions."""
     found = set()
-    for path in (path for folder in folders for path in (ROOT / folder).rglob("*.py")):
+    for path in (ROOT / folder).rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Import):
                 found |= {alias.name.partition(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module:
                 found.add(node.module.partition(".")[0])
+    return frozenset(found)
+
+
+def imported(*folders: str) -> set[str]:
+    """The distributions that these come from."""
+    found = {name for folder in folders for name in modules_in(folder)}
     known, beside = packages_distributions(), {path.stem for path in ROOT.glob("tests/**/*.py")}
     return distributions(known.get(name, [name])[0] for name in found - OURS - beside - set(sys.stdlib_module_names))
 

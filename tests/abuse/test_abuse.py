@@ -43,7 +43,7 @@ def bent(draw: st.DrawFn, seeds: tuple[bytes, ...]) -> bytes:
 @pytest.mark.parametrize("target", TARGETS, ids=lambda target: target.name)
 def test_no_crash_and_no_value_of_garbage(target: Target) -> None:
     @given(data=bent(tuple(target.seeds)) | st.binary(max_size=60))
-    @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True)
+    @settings(max_examples=EXAMPLES, suppress_health_check=list(HealthCheck), derandomize=True)
     def abuse(data: bytes) -> None:
         target.check(data)
 

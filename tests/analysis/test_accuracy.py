@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from synthetic import FIVE, AnyDriver, band, sweep
 from synthetic import bench as plain_bench
@@ -131,7 +131,6 @@ def test_the_same_in_another_unit_is_the_same(factor, gain, offset, step, refere
     assert combine(value * factor, other.components(value * factor)).u == pytest.approx(u * factor, rel=1e-9)
 
 
-@settings(deadline=None)
 @given(st.floats(0.01, 10), st.floats(0, 10))
 def test_rounding_never_leaves_more_than_without_noise_nor_less_with_less(step, sd) -> None:  # type: ignore[no-untyped-def]
     assert 0 <= rounding(step, sd) <= step / math.sqrt(12)

@@ -19,7 +19,6 @@ from benchlog.series import RawSeries
 GOOD = np.array([CODE[State.GOOD]])
 
 
-@settings(deadline=None)
 @given(
     st.floats(-80, 80),
     st.sampled_from(
@@ -135,7 +134,7 @@ def test_a_counters_offset_enters_the_frequency_and_the_error():
         assert moved == pytest.approx(-2e-6 * before.expected_hz, rel=1e-6)
 
 
-@settings(deadline=None, max_examples=10)
+@settings(max_examples=10)
 @given(st.floats(0.6, 1.5))
 def test_results_follow_the_factor(factor):
     """A table that is the same factor everywhere is a scale: power follows it, droop and frequency do not."""

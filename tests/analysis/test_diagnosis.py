@@ -114,7 +114,6 @@ def percent(value, u):
     return Measured(value, u, 20.0, (Component(u, 20.0, "scatter", "A"),))
 
 
-@settings(deadline=None)
 @given(st.floats(0, 60), st.floats(-5, 30), st.floats(0.01, 1), st.floats(0.01, 1))
 def test_the_parts_multiply_to_the_droop_and_carry_its_uncertainty(droop, volts, u_power, u_volts):
     supply, stage = split(percent(droop, u_power), percent(volts, u_volts))
@@ -202,7 +201,7 @@ def test_too_few_voltages_explain_nothing():
     assert "40 m" in told
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.floats(0.5, 1.5), st.floats(0.5, 1.5))
 def test_gains_of_the_meters_do_not_matter(watts_gain, volts_gain):
     plain, scaled = swept(Cause(sag=0.05, stage=0.1)), swept(Cause(sag=0.05, stage=0.1))
@@ -391,7 +390,7 @@ def test_frequencies_far_from_any_temperature_are_left_out():
     assert np.any(both.t_s > 1500)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.floats(-50, 200))
 def test_where_the_thermometers_zero_lies_does_not_matter(shift):
     made = soaked(Cause(), hertz=lambda t: -12.0 * (hump(t) - 23), celsius=hump)

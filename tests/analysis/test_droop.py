@@ -103,7 +103,7 @@ def test_the_meters_offset_counts_and_its_gain_cancels():
 
 
 @given(st.floats(0.001, 1e4), st.floats(-1e4, 1e4))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_droop_has_no_unit_and_no_date(factor, shift_s):
     power = falling()(T) + noise()
     plain = fit_droop(T, power, WINDOW)
@@ -154,7 +154,6 @@ def test_lines_need_points_at_two_places():
         theil_sen(np.ones(3), np.arange(3.0))
 
 
-@settings(deadline=None)
 @given(st.permutations(range(12)))
 def test_theil_sen_does_not_mind_the_order_of_points(order):
     x, y = np.arange(12.0), 3 * np.arange(12.0) + np.sin(np.arange(12.0))

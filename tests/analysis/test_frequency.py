@@ -104,7 +104,7 @@ def test_three_readings_show_no_scatter():
     assert expanded(drift(np.array([0.0, 400, 800]), HERTZ + np.array([0.0, 1, 2]), 1.0)) is None
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(-1e5, 1e5), st.floats(-1e3, 1e3))
 def test_drift_has_no_date_and_no_zero(shift_s, offset_hz):
     t = windows(5)
@@ -155,7 +155,6 @@ def test_dial_needs_three_bands():
     assert dial_split(bands([10, 20, 30])).common_hz.value == 20
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-1e4, 1e4), min_size=3, max_size=9))
 def test_dial_parts_add_up_and_own_has_no_median(errors):
     dial = dial_split(bands(errors))

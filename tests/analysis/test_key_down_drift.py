@@ -60,7 +60,7 @@ def test_a_wild_reading_moves_nothing():
     assert movement(t, hz, WINDOW).value == pytest.approx(plain.value, abs=plain.u)
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(-1e5, 1e5), st.floats(-1e3, 1e3), st.sampled_from([-2.0, 0.5, 10.0]))
 def test_movement_has_no_date_no_zero_and_scales(shift_s, offset_hz, scale):
     t, hz = readings(CURVES["chirp"], 1)

@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
 from synthetic import FIVE, Keying, Synthetic, bench, level, plan, sweep
@@ -80,7 +80,6 @@ def test_thresholds_may_change_on_the_way():
     assert fed([(1 + i / 10, 3) for i in range(10)], detector) == [Edge(1.0, down=False)]
 
 
-@settings(deadline=None)
 @given(
     npst.arrays(
         np.float64, st.integers(0, 60), elements=st.sampled_from([0.0, 4.9, 5.0, 7.0, 10.0, 11.0, np.inf, np.nan])

@@ -71,7 +71,7 @@ def test_without_noise_and_with_cells_missing_the_course_is_exact():
     assert found.since == pytest.approx(expected, abs=1e-6, nan_ok=True)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(-1e5, 1e5), st.floats(0.01, 100.0))
 def test_a_course_has_no_zero_and_no_unit(offset_hz, factor):
     table = noisy(COURSES["warm-up"])

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
@@ -84,7 +84,6 @@ def test_the_depth_of_modulation_counts_with_its_own_uncertainty():
 
 
 @given(st.sampled_from([0.3, 0.8, 1.0]), st.sampled_from(["mean", "pep"]), st.sampled_from(["pep", "mean", "carrier"]))
-@settings(deadline=None)
 def test_the_depths_sensitivity_is_the_slope_of_the_factor(depth, meter, rated):
     for signal in ("one-tone", "carrier"):
         low, high = (Emission("am", signal, depth + step).factor(meter, rated) for step in (-1e-6, 1e-6))
@@ -237,7 +236,6 @@ def test_swr_interval_holds_the_truth(share, dominant):
 
 
 @given(st.floats(1e-3, 1e6), st.floats(0, 0.8), st.floats(1e-3, 0.05))
-@settings(deadline=None)
 def test_swr_has_no_unit(factor, share, u):
     one, other = (
         measured_swr(Measured(w, 0.0), combine(w * share, [Component(w * u, 20)])) for w in (1.0, float(factor))

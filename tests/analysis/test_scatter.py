@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.analysis.accuracy import Accuracy
@@ -27,7 +27,6 @@ def test_white_noise_is_s_over_root_n():
     assert mean_of(values).dof == 8
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=60), st.floats(0.01, 100), st.floats(-1e3, 1e3))
 def test_shift_does_nothing_and_scale_scales(values, factor, shift):
     one = np.array(values)
@@ -112,7 +111,6 @@ def test_a_lone_reading_borrows_the_others_scatter():
     assert pool([]) is None
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.just(0.0) | st.floats(1e-6, 10), st.floats(1, 1e3)), min_size=1, max_size=5))
 def test_welch_satterthwaite_lies_between_the_least_and_the_sum(parts):
     found = combine(0.0, [Component(u, dof) for u, dof in parts])

@@ -71,7 +71,7 @@ def test_polling_a_little_late_parts_nothing():
     ] == [20]
 
 
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 @given(st.floats(0.1, 1e3), st.floats(-1, 1), st.permutations(range(3)))
 def test_scales_shifts_and_order_of_stretches(scale, shift, order):
     parts = [white(30, i) for i in range(3)]

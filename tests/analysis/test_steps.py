@@ -189,7 +189,7 @@ def test_a_step_seen_through_the_last_digit():
     assert step.from_s <= 10 <= step.to_s
 
 
-@settings(deadline=None, max_examples=15)
+@settings(max_examples=15)
 @given(st.floats(-1e4, 1e4), st.floats(-1e3, 1e3))
 def test_a_step_has_no_date_and_no_zero(shift_s, offset_hz):
     t, hz = key_down(np.random.default_rng(2))
@@ -227,7 +227,6 @@ def test_a_healthy_sweep_tells_of_none():
     assert [f for f in sweep([120] * 5).analysed().record.findings if f.kind == "step"] == []
 
 
-@settings(deadline=None)
 @given(st.lists(st.floats(-10, 10), min_size=1, max_size=50), st.floats(-3, 3), st.floats(0, 2))
 def test_cusum_is_the_recursion(values, target, k):
     sums = cusum(np.array(values), target, k)

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.analysis.verdicts import Sense, conformity, result, verdict
@@ -37,13 +37,11 @@ def test_points(value, guard, limit, sense, said):
     assert verdict(value, guard, limit, sense) == said
 
 
-@settings(deadline=None)
 @given(numbers, guards, numbers)
 def test_at_least_and_at_most_are_mirrors(value, guard, limit):
     assert verdict(value, guard, limit, Sense.AT_LEAST) == verdict(-value, guard, -limit, Sense.AT_MOST)
 
 
-@settings(deadline=None)
 @given(numbers, guards, st.floats(0, 1e6))
 def test_within_is_both_sides(value, guard, limit):
     sides = {verdict(value, guard, limit, Sense.AT_MOST), verdict(value, guard, -limit, Sense.AT_LEAST)}
@@ -52,7 +50,6 @@ def test_within_is_both_sides(value, guard, limit):
     assert verdict(-value, guard, limit, Sense.WITHIN) == expected
 
 
-@settings(deadline=None)
 @given(numbers, guards, guards, numbers, st.sampled_from(Sense))
 def test_knowing_less_never_decides(value, guard, more, limit, sense):
     wide = verdict(value, guard + more, abs(limit) if sense is Sense.WITHIN else limit, sense)
@@ -86,7 +83,6 @@ def test_doubt_is_undecided_either_way_but_needs_a_limit():
 # How probable conformity is.
 
 
-@settings(deadline=None)
 @given(numbers, st.floats(0.01, 1e3), st.floats(1, 1e7), st.floats(0, 1e6))
 def test_conformity_is_a_probability_and_its_sides_are_complements(value, u, dof, limit):
     measured = Measured(value, u, dof)
@@ -96,7 +92,6 @@ def test_conformity_is_a_probability_and_its_sides_are_complements(value, u, dof
     assert within == pytest.approx(conformity(Measured(-value, u, dof), limit, Sense.WITHIN), abs=1e-12)
 
 
-@settings(deadline=None)
 @given(numbers, st.floats(0.01, 1e3), st.floats(1, 1e7), st.floats(0, 1e6), st.sampled_from(Sense))
 def test_a_verdict_and_its_conformity_agree(value, u, dof, limit, sense):
     """95 % lie in the interval: what passes conforms with 97.5 % against one limit, 95 % against two."""

@@ -256,7 +256,7 @@ def test_a_single_frequency_reading_is_undecided():
     st.sampled_from(["power", "frequency"]),
     st.sampled_from([101.0, 100.05, 99.95]),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_losing_readings_never_passes_silently(holes, name, watts):
     """Where a verdict got better by readings that went away, a finding tells of the gap."""
     before = sweep([watts] * 5, [0, 0, 0, 0, 299.5], droop=0.04)
@@ -300,7 +300,7 @@ def test_milliwatts_are_watts():
 
 
 @given(st.floats(0.01, 100))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_a_couplers_factor_is_the_readings_factor(factor):
     """Readings of 1/factor with scale = factor: the same watts; and the accuracy is the instrument's, scaled along."""
     plain = sweep([120] * 5).analysed(the_bench=bench('of_reading = "3 %"'))
@@ -316,7 +316,7 @@ def test_a_couplers_factor_is_the_readings_factor(factor):
 
 
 @given(st.integers(1, 10**14))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_results_do_not_depend_on_when_the_session_was(shift_ns):
     session, later = sweep([120] * 5, droop=0.05), sweep([120] * 5, droop=0.05)
     later.series = {

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,10 +77,33 @@ def _runtime(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         os.environ["XDG_RUNTIME_DIR"] = before
 
 
+Demos = tuple[Future[Swept], Future[Swept]]
+
+
 @pytest.fixture(scope="session")
-def swept(tmp_path_factory: pytest.TempPathFactory) -> Swept:
-    """One clean five-band sweep that several tests look at."""
-    return demo(tmp_path_factory.mktemp("demo"))
+def demos(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demos]:
+    """Both five-band sweeps at the same time: each is nearly a minute of the operator's hand at the key.
+
+    From the middle of the second one's third band on, the plate voltmeter is silent and the thermometer talks nonsense.
+    """
+    troubles = ("--trouble", "voltmeter=silent@130", "--trouble", "thermometer=garbage@130")
+    with ThreadPoolExecutor(2) as pool:
+        yield (
+            pool.submit(demo, tmp_path_factory.mktemp("demo")),
+            pool.submit(demo, tmp_path_factory.mktemp("trouble"), *troubles),
+        )
+
+
+@pytest.fixture(scope="session")
+def swept(demos: Demos) -> Swept:
+    """The clean one, that several tests look at."""
+    return demos[0].result()
+
+
+@pytest.fixture(scope="session")
+def troubled(demos: Demos) -> Swept:
+    """The one with two instruments that misbehave."""
+    return demos[1].result()
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ import pytest
 from benchlog.simulate.operator import LOOKS_S, TUNE_DRIVE, TUNE_S, sweep_script
 from benchlog.simulate.physics import Course, Noise
 from benchlog.simulate.scenario import KEY_DOWN_S, LOAN_SET_3, REST_S
-from tests.cli.conftest import Swept, benchlog, demo
+from tests.cli.conftest import Swept, benchlog
 
 
 def test_every_band_is_measured_without_a_hand(swept: Swept) -> None:
@@ -161,16 +161,14 @@ def test_parquet_holds_every_reading(swept: Swept, tmp_path: Path) -> None:
     assert {"time", "channel", "value", "unit", "state", "reason", "took_us"} <= set(table.column_names)
 
 
-def test_two_instruments_misbehave_half_way_and_the_record_says_so(tmp_path: Path) -> None:
-    """From the middle of the third band on, the plate voltmeter is silent and the thermometer talks nonsense."""
-    result = demo(tmp_path, "--trouble", "voltmeter=silent@130", "--trouble", "thermometer=garbage@130")
-    assert all(band["key_downs"] == 1 for band in result.record["bands"]), "the other three went on"
-    assert all(band["power_w"]["verdict"] == "pass" for band in result.record["bands"])
-    gaps = {f["channel"]: f for f in result.record["findings"] if f["kind"] == "gap"}
+def test_two_instruments_misbehave_half_way_and_the_record_says_so(troubled: Swept) -> None:
+    assert all(band["key_downs"] == 1 for band in troubled.record["bands"]), "the other three went on"
+    assert all(band["power_w"]["verdict"] == "pass" for band in troubled.record["bands"])
+    gaps = {f["channel"]: f for f in troubled.record["findings"] if f["kind"] == "gap"}
     assert {"plate voltage", "stage temperature"} <= set(gaps)
-    assert result.record["readings"]["missed"] > 200
-    assert "! voltmeter: no" in result.told, "and the operator was told at once"
-    assert "! thermometer:" in result.told
-    text = benchlog("report", "last", "--store", result.store, status=1).stdout
+    assert troubled.record["readings"]["missed"] > 200
+    assert "! voltmeter: no" in troubled.told, "and the operator was told at once"
+    assert "! thermometer:" in troubled.told
+    text = benchlog("report", "last", "--store", troubled.store, status=1).stdout
     assert "plate voltage" in text
     assert "stage temperature" in text

@@ -63,7 +63,7 @@ def test_no_fault_and_no_answer_that_is_not_described(one: Served) -> None:
         for mode in GenerationMode:
 
             @given(case=operation.as_strategy(generation_mode=mode))
-            @settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
+            @settings(max_examples=EXAMPLES, suppress_health_check=list(HealthCheck))
             def ask(case: Any) -> None:
                 case.call_and_validate(headers={"Authorization": f"Bearer {one.token}"})
                 tried.add(f"{case.method} {case.operation.path}")

@@ -67,7 +67,7 @@ def power(store: Path) -> Corrected:
     return record_of(store, 1).analysis.series["power"]
 
 
-@settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(from_s=st.floats(0, SECONDS - 1), span_s=st.floats(0.5, SECONDS), whole=st.booleans())
 def test_a_series_has_the_factor_that_the_record_has(
     store: Path, power: Corrected, monkeypatch: pytest.MonkeyPatch, from_s: float, span_s: float, whole: bool

@@ -8,7 +8,7 @@ import tempfile
 import threading
 from pathlib import Path
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.analysis.keydowns import KeyDown
@@ -162,7 +162,6 @@ def test_typed_readings_from_many_threads_are_all_in_the_picture() -> None:
     assert numbers == list(range(2, 162))
 
 
-@settings(deadline=None)
 @given(waiting=st.lists(st.sampled_from(["tick", "alarm"]), max_size=40))
 def test_a_wakened_viewer_is_wakened_for_every_message(waiting: list[str]) -> None:
     feed, session = begun()

@@ -56,7 +56,7 @@ def one(store: Path) -> Iterator[Served]:
         yield found
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(from_s=st.floats(-100, 1400), span_s=st.floats(0.5, 1500), points=st.integers(1, 2000), whole=st.booleans())
 def test_a_series_is_what_the_rows_say(
     store: Path, monkeypatch: pytest.MonkeyPatch, from_s: float, span_s: float, points: int, whole: bool

@@ -42,7 +42,7 @@ def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
 
 
 # One rig for all examples: what one left behind is the next one's trouble, as on a bench that runs for days.
-@settings(max_examples=6, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=6, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(steps=st.lists(STEP, min_size=1, max_size=5))
 def test_every_value_that_stands_is_right(rig: Rig, steps: list[tuple[Trouble | None, list[str]]]) -> None:
     if rig.driver is None:

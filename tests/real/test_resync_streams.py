@@ -18,17 +18,19 @@ PATTERN = r"n=(?P<count>\d{6})"
 
 
 class Talker:
-    """Sends its count, and remembers when it sent which."""
+    """Sends its count, and remembers when it meant to send which and when it had."""
 
     def __init__(self, every_s: float) -> None:
         self.every_s = every_s
+        self.due: dict[int, float] = {}
         self.sent: dict[int, float] = {}
         self._count = itertools.count(1)
 
     def stream(self) -> tuple[float, str]:
         # Called after the line before was sent: this line leaves every_s from now.
-        number = next(self._count)
-        self.sent[number] = time.monotonic() + self.every_s
+        number, now = next(self._count), time.monotonic()
+        self.sent[number - 1] = now
+        self.due[number] = now + self.every_s
         return self.every_s, f"n={number:06d}"
 
 
@@ -65,10 +67,10 @@ def listen_to_the_fault(driver: SerialText) -> None:
 
 
 def test_each_line_is_taken_once_and_in_order(listen: Listen) -> None:
-    _, driver, _ = listen()
+    _, driver, _ = listen(every_s=0.1, timeout_s=0.5)  # a busy machine looks at each, too: only the newest is taken
     driver.open()
-    counts = [heard(driver) for _ in range(10)]
-    assert counts == list(range(counts[0], counts[0] + 10))
+    counts = [heard(driver) for _ in range(8)]
+    assert counts == list(range(counts[0], counts[0] + 8))
 
 
 def test_the_newest_line_is_taken(listen: Listen) -> None:
@@ -86,15 +88,20 @@ def test_the_stamp_holds_the_moment_the_line_was_made(listen: Listen) -> None:
     driver.open()
     heard(driver)
     for pause in (0.0, 0.42, 0.0, 0.3):
+        unseen_from = time.monotonic()
         time.sleep(pause)
+        asked = time.monotonic()
         answer = driver.ask("")
         now = time.monotonic()
         assert answer.age_s is not None
         oldest, newest = answer.age_s
-        sent = talker.sent[int(answer.values["count"])]
-        assert newest - 0.01 <= now - sent <= oldest + 0.05, "sent within the stamp; a busy machine sends late"
+        number = int(answer.values["count"])
+        while number not in talker.sent:
+            time.sleep(0.001)
+        assert newest - 0.01 <= now - talker.due[number], "a busy machine sends later than it meant to, never sooner"
+        assert now - talker.sent[number] <= oldest + 0.05
         assert 0 <= newest <= oldest
-        assert oldest < pause + 0.15, "no wider than what we did not see"
+        assert oldest < asked - unseen_from + 0.15, "no wider than what we did not see"
 
 
 def test_a_line_waited_for_is_stamped_sharply(listen: Listen) -> None:
@@ -109,17 +116,17 @@ def test_a_line_waited_for_is_stamped_sharply(listen: Listen) -> None:
 
 def test_the_half_line_at_the_start_is_no_reading(listen: Listen) -> None:
     wire, driver, talker = listen(every_s=0.1, timeout_s=2.0)
-    wire.trouble = CutInTwo(0.3)
-    while not talker.sent:
+    wire.trouble = CutInTwo(0.6)
+    while not talker.due:
         time.sleep(0.01)
-    time.sleep(max(0.0, talker.sent[1] + 0.15 - time.monotonic()))  # between the halves of the first line
+    time.sleep(max(0.0, talker.due[1] + 0.2 - time.monotonic()))  # between the halves of the first line
     driver.open()
     assert heard(driver) == 2
 
 
 def test_a_slow_talker_is_got_in_step_with(listen: Listen) -> None:
     """One line in most of a time-out: the first is half, and there is no time for a second in one ``ask``."""
-    _, driver, _ = listen(every_s=0.2, timeout_s=0.3)
+    _, driver, _ = listen(every_s=0.4, timeout_s=0.6)
     counts = []
     driver.open()
     for _ in range(4):
@@ -146,7 +153,7 @@ def test_a_talker_that_falls_silent_is_no_reply_in_time(listen: Listen) -> None:
 
 
 def test_garbage_is_a_bad_reply_and_passes(listen: Listen) -> None:
-    wire, driver, _ = listen()
+    wire, driver, _ = listen(every_s=0.1, timeout_s=0.5)
     driver.open()
     wire.trouble = Garbage(b"n=\xff\xff\n")
     with pytest.raises(BadReply):

@@ -217,7 +217,7 @@ SLOTS = st.tuples(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(
     started_ns=st.integers(-(2**61), 2**61),
     slots=st.lists(SLOTS, min_size=1, max_size=30, unique_by=lambda slot: slot[:2]),
