@@ -13,6 +13,26 @@ from hypothesis import settings
 settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
+LONGEST = (
+    "tests/cli/test_sweep.py",
+    "tests/page/test_runs.py",
+    "tests/page/test_page_chromium.py",
+    "tests/analysis/test_compare.py",
+    "tests/contract/test_contract.py",
+    "tests/cli/test_bad_input.py",
+    "tests/truth/test_truth_trials.py",
+    "tests/crash/test_crash_trials.py",
+    "tests/real/test_resync.py",
+    "tests/report/test_report_chromium.py",
+)
+"""Begun first, so that no worker is left with one of these when the others have ended; any other order is as right."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first, the others as they were found."""
+    ranks = {name: rank for rank, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: ranks.get(item.nodeid.partition("::")[0], len(ranks)))
+
 
 @pytest.fixture(autouse=True)
 def _no_thread_left() -> Iterator[None]:
