@@ -14,6 +14,7 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 LONGEST = (
+    "tests/trials/test_fault_trials.py",
     "tests/cli/test_sweep.py",
     "tests/page/test_runs.py",
     "tests/page/test_page_chromium.py",
