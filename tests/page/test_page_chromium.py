@@ -83,6 +83,10 @@ def test_a_broken_stream_is_said_and_comes_back_with_every_message_once(
     seen.forgive("Failed to load resource", "ERR_")
 
 
+SLOWLY = """() => { const at_once = window.fetch;
+  window.fetch = async (...words) => { await new Promise((go) => setTimeout(go, 300)); return at_once(...words); }; }"""
+
+
 def test_typed_readings_stand_beside_their_corrections_and_key_up_says_whose_it_is(look: Looks, tmp_path: Path) -> None:
     with a_bench(tmp_path / "bench") as bench, shown(bench, tmp_path, "watch") as run:
         run.running.wait_for("Session 1 in")
@@ -108,6 +112,12 @@ def test_typed_readings_stand_beside_their_corrections_and_key_up_says_whose_it_
         expect(page.locator("#typed del")).to_have_text("grid current 45 mA")
         expect(page.locator("#typed")).to_contain_text("wrong, corrected to 4.5 mA")
         expect(page.locator("#typed li")).to_have_count(2)
+        page.evaluate(SLOWLY)
+        for value in ("5", "6"):  # the second while the first is on its way
+            field.fill(value)
+            field.press("Enter")
+        expect(page.locator("#typed li")).to_have_count(4)
+        expect(page.locator("#typed li").first).to_contain_text("grid current 6 mA")
         page.route(
             "**/api/readings",
             lambda route: route.fulfill(status=409, json={"error": "no run is on", "cure": "Begin one."}),

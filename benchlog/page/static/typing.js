@@ -38,12 +38,20 @@ function field(channel, n) {
     if (!text || !Number.isFinite(value)) { says.textContent = `"${input.value}" is no number. Type one like 4.5.`; input.focus(); return; }
     const body = { channel: channel.channel, value, open_for_s: opened === null ? 0 : Math.min(3600, (performance.now() - opened) / 1000) };
     if (corrects) body.corrects = corrects;
-    button.disabled = true;
+    const sent = { text: input.value, opened, corrects };
+    shut(); // the next one may be typed while this one is on its way
     try {
       const kept = await post("/api/readings", body);
-      shut();
       says.textContent = `Kept: ${kept.value} ${kept.unit}, of ${clock(kept.t_s)} on the run's clock.`;
-    } catch (error) { says.textContent = `Not kept: ${why(error)}`; } finally { button.disabled = false; }
+    } catch (error) {
+      const another = input.value || corrects;
+      says.textContent = `Not kept${another ? ` (${sent.text})` : ""}: ${why(error)}`;
+      if (!another) {
+        input.value = sent.text;
+        ({ opened, corrects } = sent);
+        button.textContent = corrects ? "Correct" : "Enter";
+      }
+    }
   });
   forms.set(channel.channel, (wrong) => {
     corrects = wrong.entry;
