@@ -82,9 +82,9 @@ def test_the_record_holds_how_each_band_was_tuned(swept: Swept) -> None:
             ("plate-current-dip", min(dipping, key=lambda moment: moment.plate_a), 1.0),
         ):
             measured, true = found[what]["measured"], truth.grid_a if per_unit > 1 else truth.plate_a
-            if measured["expanded"] is None:  # a busy machine: readings lack just there, and the record knows it
-                assert missed_between(swept, found["level-control-moves"]["at_s"] - 4, 16) > 1
-                continue
+            if missed_between(swept, found["level-control-moves"]["at_s"] - 4, 16) > 1:
+                continue  # a busy machine: what was lost there may have been the extreme
+            assert measured["expanded"] is not None, (band.name, what)
             assert abs(measured["value"] - per_unit * true) <= 1.7 * measured["expanded"], (band.name, what)
             assert found[what]["at_s"] - found["level-control-moves"]["at_s"] == pytest.approx(
                 truth.t_s - taps[0], abs=1.5
@@ -106,8 +106,8 @@ def missed_between(swept: Swept, from_s: float, span_s: float) -> int:
 def test_what_tuning_showed_is_told_at_each_key_up_as_the_record_says_it(swept: Swept) -> None:
     for band in swept.record["bands"]:
         taps = re.findall(rf"^{band['band']}: key up after [\d.]+ s: tuning\.(.*)$", swept.told, re.MULTILINE)
-        # On a busy machine a tap may lose readings in its middle, and is then heard as two.
-        assert len(taps) == len(LOOKS_S) or (len(taps) > len(LOOKS_S) and missed_between(swept, 0, 1e4) > 1)
+        # On a busy machine a tap may lose readings, and is then heard as two, or not at all.
+        assert len(taps) == len(LOOKS_S) or missed_between(swept, 0, 1e4) > 1
         said = {what: re.findall(rf"{what} ([\d.]+) mA", "".join(taps)) for what in ("peaked at", "dipped to")}
         found = {one["what"]: one["measured"]["value"] for one in band["tuning"]}
         assert max(map(float, said["peaked at"])) == pytest.approx(found["grid-current-peak"], rel=1e-2)

@@ -285,6 +285,7 @@ def test_what_happens_is_said_to_who_cannot_see_and_running_figures_are_not(play
     page = look(played).page
     live = "[...document.querySelectorAll('[role=status], [role=alert], [aria-live]')].map((one) => one.id)"
     polite = ["alarm", "lost", "said", "field0says", "done"]
+    expect(page.locator("#field0says")).to_be_attached()
     assert page.evaluate(live) == polite, "what changes all the time is none of them"
     a_run(played)
     expect(page.locator("#said")).to_have_text(f"{played.session.plan.bands[1].name} recognised.")
