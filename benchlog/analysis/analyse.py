@@ -10,7 +10,7 @@ import numpy as np
 from benchlog.analysis import findings, troubles
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.bands import band_result
-from benchlog.analysis.corrections import Corrected, correct_all
+from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.diagnosis import diagnosed
 from benchlog.analysis.dial import dial_split
 from benchlog.analysis.instruments import instrument_states
@@ -24,9 +24,7 @@ from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
 from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
-from benchlog.series import STATES, RawSeries
-
-__all__ = ["Analysis", "analyse", "analyse_corrected", "measure_key_down"]
+from benchlog.series import STATES
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,24 +37,19 @@ class Analysis:
 
 
 def analyse(
-    session: SessionFacts, bench: Bench, plan: Plan, raw: Mapping[str, RawSeries], events: Sequence[Event] = ()
-) -> Analysis:
-    """The record of a session. The same arguments give the same record, whenever and in whatever order they come."""
-    return analyse_corrected(session, bench, plan, correct_all(bench, raw, events), events)
-
-
-def analyse_corrected(
     session: SessionFacts, bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Sequence[Event] = ()
 ) -> Analysis:
-    """The same of channels that were corrected before, in the bench file's order.
+    """The record of a session. The same arguments give the same record, whenever and in whatever order events come.
 
-    Readings inside "suspect" events' spans count, and are counted, as invalid. In a sweep every band of the plan has
-    its result, in a soak those it is about, heard or not; beyond that those that were heard.
+    Args:
+        series: the channels in SI, in the bench file's order (``corrections``, which makes readings inside the spans
+            of "suspect" events invalid).
+    In a sweep every band of the plan has its result, in a soak those it is about, heard or not; beyond that those that
+    were heard.
     """
     events = sorted(events, key=lambda event: event.t_ns)
     key_downs = tuple(
-        measure_key_down(span.start_s, span.stop_s, series, bench, plan, session.kind)
-        for span in _spans(bench, plan, series, events)
+        measure_key_down(span, series, bench, plan, session.kind) for span in _spans(bench, plan, series, events)
     )
     counted = {band.name: [k for k in key_downs if k.counts and k.band == band.name] for band in plan.bands}
     asked = _asked(session.kind, plan)

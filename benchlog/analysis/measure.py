@@ -24,22 +24,20 @@ Array = NDArray[np.float64]
 
 
 def measure_key_down(
-    start_s: float, stop_s: float, series: Mapping[str, Corrected], bench: Bench, plan: Plan, kind: SessionKind
+    span: Span, series: Mapping[str, Corrected], bench: Bench, plan: Plan, kind: SessionKind
 ) -> KeyDown:
     """Band, window, means, droop and turns of one key-down.
 
     Args:
-        start_s, stop_s: session time.
         series: corrected channels by name; only what lies within the key-down is looked at, so that more may be in.
     """
-    span = Span(start_s, stop_s)
     window = window_of(span, plan)
     band = band_of(span, measuring(series, "frequency"), plan)
     key_down = KeyDown(
-        start_s,
-        stop_s,
+        span.start_s,
+        span.stop_s,
         band.name if band else None,
-        counts(stop_s - start_s, window, kind, plan),
+        counts(span.stop_s - span.start_s, window, kind, plan),
         window,
         turns={} if kind == "soak" else _turns(series, bench, span),
     )
@@ -85,7 +83,7 @@ def window_mean(inside: Corrected, droop: DroopFit | None = None) -> WindowMean:
     mean = float(values.mean())
     residuals, fitted = values - mean, 1
     if droop is not None:
-        residuals, fitted = values - droop.curve(t_s), 2 if droop.tau_s is None else 3
+        residuals, fitted = values - droop.curve(t_s), droop.parameters
     elif n > 3:
         residuals, fitted = fit_line(t_s, values).residuals, 2
     return WindowMean(n, mean, scatter(residuals, fitted), inside.over_range())

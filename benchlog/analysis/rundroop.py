@@ -27,7 +27,6 @@ class RunDroop:
 
     percent: Measured
     time_constant: Measured | None  # s; None where the course is straight, or its bend too faint
-    odd_s: float | None  # start of the window of a key-down that is no part of the course; None: all are
 
 
 def run_droop(fits: Sequence[DroopFit], accuracy: Accuracy | None = None) -> RunDroop | None:
@@ -57,7 +56,7 @@ def run_droop(fits: Sequence[DroopFit], accuracy: Accuracy | None = None) -> Run
     found = fall(x, watts, lasts_s, "key-downs")
     if found is None:
         return None
-    return RunDroop(found.measured(accuracy), found.time_constant, None if odd is None else usual[odd].start_s)
+    return RunDroop(found.measured(accuracy), found.time_constant)
 
 
 def _mean(fit: DroopFit, part_s: float) -> float:

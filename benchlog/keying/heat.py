@@ -35,15 +35,6 @@ class HeatBudget:
         self.fraction = k + (self.fraction - k) * math.exp(-for_s / self.cooling_s)
         return self.fraction
 
-    def allowed_s(self, power_w: float) -> float:
-        """How long this power may stay on from now; inf at or below the continuous rating, 0 when too hot already."""
-        k = power_w / self.continuous_w
-        if self.fraction >= 1:
-            return 0.0
-        if k <= 1:
-            return math.inf
-        return self.cooling_s * math.log((k - self.fraction) / (k - 1))
-
     def wait_s(self, power_w: float, for_s: float) -> float:
         """How long to rest before this power may stay on for so long; 0 for at once, inf for never."""
         k = power_w / self.continuous_w

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from benchlog.analysis.corrections import correct_all
-from benchlog.analysis.keydowns import Detector, KeyDown, band_at, gap_limit_s, thresholds
+from benchlog.analysis.keydowns import Detector, KeyDown, Span, band_at, gap_limit_s, thresholds
 from benchlog.analysis.measure import measure_key_down
 from benchlog.bench import Channel
 from benchlog.model import Reading, State
@@ -121,4 +121,4 @@ class Listener:
         reader = StoreReader.open(session.store)
         raw = reader.raw(session.id, (round(start_s * 1e9), round(stop_s * 1e9) + 1))
         series = correct_all(session.bench, raw, reader.events(session.id))
-        return measure_key_down(start_s, stop_s, series, session.bench, session.plan, session.kind)
+        return measure_key_down(Span(start_s, stop_s), series, session.bench, session.plan, session.kind)

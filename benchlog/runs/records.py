@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict
 
-from benchlog.analysis.analyse import Analysis, analyse_corrected
+from benchlog.analysis.analyse import Analysis, analyse
 from benchlog.analysis.corrections import Corrected, Corrector
 from benchlog.analysis.results import Revision, SessionFacts
 from benchlog.bench import Bench, bench_from
@@ -116,7 +116,7 @@ def keep_with(
         digest=fingerprint,
         revision=facts,
     )
-    return Kept(session, bench, plan, events, analyse_corrected(about, bench, plan, series, events), revision)
+    return Kept(session, bench, plan, events, analyse(about, bench, plan, series, events), revision)
 
 
 def _corrected(

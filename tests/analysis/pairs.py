@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from synthetic import bench, facts, plan, raw
 
-from benchlog.analysis.analyse import analyse
 from benchlog.analysis.compare import Compared, compare
 from benchlog.analysis.sameness import Taken
 from benchlog.model import Event
+from tests.benches import analysed
 
 PLAN = plan("20 m: 14.200 MHz, min_power 60 W, max_droop 10 %, max_frequency_error 300 Hz")
 OF_READING, OF_RANGE, PPM = 0.03, 0.02, 1e-6  # of 250 W
@@ -76,7 +76,7 @@ def taken(truth: Truth, meter: Meter, rng: np.random.Generator, number: int = 1,
         "power": raw("power", t, watts + np.where(down, noise(rng, len(t), 0.5, phi), 0.0)),
         "frequency": raw("frequency", t[down], hertz),
     }
-    return Taken(analyse(facts(), SEEN_BY, PLAN, series), SEEN_BY, said(number))
+    return Taken(analysed(facts(), SEEN_BY, PLAN, series), SEEN_BY, said(number))
 
 
 def pairs(

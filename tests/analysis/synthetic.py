@@ -6,19 +6,17 @@ All names, bands and powers are invented.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 
-from benchlog.analysis.analyse import Analysis, analyse
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import SessionFacts
 from benchlog.analysis.uncertainty import WindowMean, pool, scatter
-from benchlog.bench import Bench, bench_from
-from benchlog.driver import NoOptions
-from benchlog.files import TomlFile
+from benchlog.bench import Bench
 from benchlog.model import Measured, State
-from benchlog.plan import Plan, plan_from
+from benchlog.plan import Plan
 from benchlog.series import STATES, RawSeries
+from tests.benches import analysed, bench_of, plan_of
 
 CODE = {state: STATES.index(state) for state in STATES}
 
@@ -113,16 +111,9 @@ lasts = "8 h"
 """
 
 
-class AnyDriver:
-    """Stands for a driver that the tests' instruments need not have."""
-
-    Options = NoOptions
-    polled = True
-
-
 def bench(power="", frequency="", limits="", power_unit="W", plate="", more="") -> Bench:
     text = BENCH.format(power=power, frequency=frequency, limits=limits, power_unit=power_unit, plate=plate, more=more)
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda name: AnyDriver)
+    return bench_of(text)
 
 
 def plan(*bands: str) -> Plan:
@@ -134,7 +125,7 @@ def plan(*bands: str) -> Plan:
         lines = [f'name = "{name}"', f'dial = "{dial}"']
         lines += ['{} = "{}"'.format(*key.split(" ", 1)) for key in keys]
         tables.append("\n[[band]]\n" + "\n".join(lines) + "\n")
-    return plan_from(TomlFile(Path("plan.toml"), PLAN.format(bands="".join(tables), soak=first)))
+    return plan_of(PLAN.format(bands="".join(tables), soak=first))
 
 
 FIVE = plan(
@@ -230,7 +221,7 @@ class Synthetic:
         return self
 
     def analysed(self, the_plan=FIVE, the_bench=None, kind="sweep", events=()) -> Analysis:
-        return analyse(facts(kind), the_bench or bench(), the_plan, self.series, events)
+        return analysed(facts(kind), the_bench or bench(), the_plan, self.series, events)
 
 
 def window(values, over_range=0) -> WindowMean:

@@ -3,33 +3,29 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from synthetic import FIVE, AnyDriver, band, sweep
+from synthetic import FIVE, band, sweep
 from synthetic import bench as plain_bench
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.uncertainty import combine, expanded
-from benchlog.bench import Bench, Channel, bench_from
+from benchlog.bench import Bench, Channel
 from benchlog.correction import text_kept
-from benchlog.files import TomlFile
 from benchlog.model import Component
+from tests.benches import bench_of
 
 TABLE = "frequency,correction,uncertainty\n3.5 MHz,1.02,1 %\n14 MHz,0.99,2 %\n30 MHz,0.95,3 %\n"
 
 
 def bench(power: str = "", frequency: str = "", table: str = TABLE) -> Bench:
     text = plain_bench(frequency=frequency).source.text
-    return bench_from(
-        TomlFile(Path("bench.toml"), text.replace('range = "250 W"', f'range = "250 W"\n{power}')),
-        lambda name: AnyDriver,  # type: ignore[arg-type,return-value]
-        text_kept({"coupler.csv": table}),
-    )
+    text = text.replace('range = "250 W"', f'range = "250 W"\n{power}')
+    return bench_of(text, text_kept({"coupler.csv": table}))
 
 
 def u_of(lines: list[Component], word: str) -> float:

@@ -1,20 +1,19 @@
 """Raw to SI: units, scale, offset, states, suspect spans; tables against frequency, a counter's time base."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import CODE, FIVE, AnyDriver, bench, raw, sweep
+from synthetic import CODE, FIVE, bench, raw, sweep
 
 from benchlog.analysis.corrections import correct, correct_all
+from benchlog.analysis.keydowns import Span
 from benchlog.analysis.measure import measure_key_down
-from benchlog.bench import Channel, bench_from
+from benchlog.bench import Channel
 from benchlog.correction import text_kept
-from benchlog.files import TomlFile
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
+from tests.benches import bench_of
 
 GOOD = np.array([CODE[State.GOOD]])
 
@@ -83,8 +82,7 @@ TABLE = "frequency,correction,uncertainty\n3.5 MHz,1.02,1 %\n14 MHz,0.99,2 %\n30
 def with_table(table=TABLE, frequency="", power_unit="W", more=""):
     text = bench(frequency=frequency, power_unit=power_unit).source.text
     text = text.replace('range = "250 W"', f'range = "250 W"\ncorrection = "coupler.csv"\n{more}')
-    tables = text_kept({"coupler.csv": table})
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda name: AnyDriver, tables)
+    return bench_of(text, text_kept({"coupler.csv": table}))
 
 
 @given(st.lists(st.tuples(st.floats(0, 100), st.floats(1e6, 40e6)), min_size=1, max_size=12, unique_by=lambda p: p[0]))
@@ -163,6 +161,6 @@ def test_each_band_has_its_own_factor_and_what_is_told_live_is_what_the_record_s
             at = (one.t_ns >= key_down.start_s * 1e9) & (one.t_ns <= key_down.stop_s * 1e9)
             span[name] = RawSeries(name, one.t_ns[at], one.value[at], one.state[at], one.took_us[at])
         series = correct_all(the_bench, span)
-        live = measure_key_down(key_down.start_s, key_down.stop_s, series, the_bench, FIVE, "sweep")
+        live = measure_key_down(Span(key_down.start_s, key_down.stop_s), series, the_bench, FIVE, "sweep")
         assert live.power_w == key_down.power_w
         assert live.droop == key_down.droop

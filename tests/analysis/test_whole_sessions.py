@@ -8,10 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from synthetic import CODE, FIVE, Keying, Synthetic, band, bench, facts, kinds, level, plan, raw, slots, sweep
 
-from benchlog.analysis.analyse import analyse, measure_key_down
 from benchlog.analysis.corrections import correct_all
+from benchlog.analysis.keydowns import Span
+from benchlog.analysis.measure import measure_key_down
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
+from tests.benches import analysed
 
 FIVE_PERCENT = 'of_range = "5 %"'
 
@@ -279,7 +281,7 @@ def test_losing_readings_never_passes_silently(holes, name, watts):
 def test_the_order_of_channels_and_events_does_not_matter():
     session = sweep([120] * 5)
     turned = dict(reversed(session.series.items()))
-    assert analyse(facts(), bench(), FIVE, turned).record == session.analysed().record
+    assert analysed(facts(), bench(), FIVE, turned).record == session.analysed().record
 
 
 def test_milliwatts_are_watts():
@@ -340,14 +342,14 @@ def test_one_key_down_live_is_the_same_as_in_the_record():
             at = (one.t_ns >= k.start_s * 1e9 - 1) & (one.t_ns <= k.stop_s * 1e9 + 1)
             span[name] = RawSeries(name, one.t_ns[at], one.value[at], one.state[at], one.took_us[at])
         the_bench = bench(FIVE_PERCENT)
-        live = measure_key_down(k.start_s, k.stop_s, correct_all(the_bench, span), the_bench, FIVE, "sweep")
+        live = measure_key_down(Span(k.start_s, k.stop_s), correct_all(the_bench, span), the_bench, FIVE, "sweep")
         assert live == k
 
 
 def test_nothing_at_all():
     for series in ({}, {"power": RawSeries.empty("power")}, {"power": raw("power", slots(0.2, 60, 0), np.zeros(300))}):
         for kind, bands in (("sweep", 5), ("watch", 0), ("import", 0)):
-            record = analyse(facts(kind), bench(), FIVE, series).record
+            record = analysed(facts(kind), bench(), FIVE, series).record
             assert len(record.bands) == bands
             assert all(r.verdict == "not-measured" for b in record.bands for r in b.results.values())
             assert record.dial is None
@@ -357,7 +359,7 @@ def test_nothing_at_all():
 def test_all_missed():
     t = slots(0.2, 60, 0)
     missed = raw("power", t, np.full(len(t), np.nan), np.full(len(t), CODE[State.MISSED]))
-    analysis = analyse(facts(), bench(), FIVE, {"power": missed})
+    analysis = analysed(facts(), bench(), FIVE, {"power": missed})
     assert kinds(analysis) == ["gap"]
     assert analysis.record.findings[0].value == 300
     assert analysis.record.readings == {"good": 0, "over_range": 0, "invalid": 0, "missed": 300}

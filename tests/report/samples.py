@@ -8,21 +8,20 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchlog.analysis.analyse import Analysis, analyse
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import Finding, InstrumentState, Result, Revision, SessionFacts, Stability, WarmUp
 from benchlog.analysis.uncertainty import combine
 from benchlog.analysis.verdicts import Sense, result
-from benchlog.bench import Bench, bench_from
-from benchlog.driver import NoOptions
-from benchlog.files import TomlFile
+from benchlog.bench import Bench
 from benchlog.model import Component, Event, State
-from benchlog.plan import Plan, plan_from
+from benchlog.plan import Plan
 from benchlog.series import STATES, RawSeries
+from tests import benches
+from tests.benches import bench_of, plan_of
 
 STARTED_NS = 1_795_597_389_250_000_000  # 2026-11-25T09:03:09.250Z
 
@@ -85,13 +84,6 @@ every = "1 s"
 """
 
 
-class AnyDriver:
-    """Stands where a driver's class is looked up; nothing here opens an instrument."""
-
-    Options = NoOptions
-    polled = True
-
-
 @dataclass(frozen=True)
 class Keyed:
     """One key-down of an invented session."""
@@ -118,9 +110,7 @@ Truth = Callable[[str, np.ndarray, Sequence[Keyed], np.random.Generator], np.nda
 
 
 def bench(power_accuracy: str = "5 %", text: str = BENCH) -> Bench:
-    return bench_from(
-        TomlFile(Path("bench.toml"), text.replace("{power_accuracy}", power_accuracy)), lambda _: AnyDriver
-    )
+    return bench_of(text.replace("{power_accuracy}", power_accuracy))
 
 
 def plan(
@@ -130,9 +120,7 @@ def plan(
     tables = "\n".join(
         f'[[band]]\nname = "{name}"\ndial = "{dial}"\nmin_power = "{least}"\n{more}' for name, dial, least in bands
     )
-    return plan_from(
-        TomlFile(Path("plan.toml"), f'\n[transmitter]\nname = "Loan set 3"\nserial = "0042"\n\n{tables}\n\n')
-    )
+    return plan_of(f'\n[transmitter]\nname = "Loan set 3"\nserial = "0042"\n\n{tables}\n\n')
 
 
 FIVE = [
@@ -263,7 +251,7 @@ def long_watch(hours: float = 72.0) -> Session:
 
 
 def analysed(session: Session) -> Analysis:
-    return analyse(session.facts, session.bench, session.plan, session.raw, session.events)
+    return benches.analysed(session.facts, session.bench, session.plan, session.raw, session.events)
 
 
 RICH_BENCH = """

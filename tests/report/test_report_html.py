@@ -15,12 +15,10 @@ from pathlib import Path
 import pytest
 
 from benchlog.analysis.analyse import Analysis
-from benchlog.bench import bench_from
-from benchlog.files import TomlFile
 from benchlog.model import Event
-from benchlog.plan import plan_from
 from benchlog.report import budget, html, words
 from benchlog.report.summary import summary
+from tests.benches import bench_of, plan_of
 from tests.report import samples
 
 SAMPLES = [samples.five_bands, samples.troubled, samples.one_band, samples.silence, samples.rich]
@@ -132,8 +130,7 @@ def hostile() -> samples.Session:
         f'[transmitter]\nname = "{name}"\nserial = "{name}"\n'
         f'[[band]]\nname = "{name}"\ndial = "10.120 MHz"\nmin_power = "90 W"\nmax_frequency_error = "5 Hz"\n'
     )
-    bench = bench_from(TomlFile(Path("b"), text), lambda _: samples.AnyDriver)
-    plan = plan_from(TomlFile(Path("p"), plan_text))
+    bench, plan = bench_of(text), plan_of(plan_text)
     plain = samples.session(
         samples.bench(), plan, [samples.Keyed(5, 20, 10.12e6 + 25, 66, 64)], lasts_s=40, kind="import"
     )

@@ -12,13 +12,12 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from benchlog.bench import Bench, bench_from
 from benchlog.clock import Clock
-from benchlog.driver import NoOptions
-from benchlog.files import TomlFile
 from benchlog.model import Reading
-from benchlog.plan import Plan, plan_from
 from benchlog.store.writer import SessionWriter
+from tests.benches import bench_of, plan_of
+
+__all__ = ["bench_of", "plan_of"]  # beside what is made here
 
 ROOT = Path(__file__).parents[2]
 
@@ -78,21 +77,6 @@ name = "30 m"
 dial = "10.120 MHz"
 min_power = "60 W"
 """
-
-
-class AnyDriver:
-    """Enough of a driver for a bench file to be read."""
-
-    Options = NoOptions
-    polled = False
-
-
-def bench_of(text: str) -> Bench:
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda _: AnyDriver)  # type: ignore[arg-type,return-value]
-
-
-def plan_of(text: str) -> Plan:
-    return plan_from(TomlFile(Path("plan.toml"), text))
 
 
 def begin(path: Path, clock: Clock | None = None) -> SessionWriter:

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from store_samples import BENCH, PLAN, AnyDriver, begin, good, plain, plan_of, stored
+from store_samples import BENCH, PLAN, begin, bench_of, good, plain, plan_of, stored
 from test_store_sessions import straightforward
 
-from benchlog.bench import Bench, bench_from
+from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.correction import text_kept
 from benchlog.errors import BadStore, UsageError
-from benchlog.files import TomlFile
 from benchlog.store import schema
 from benchlog.store.connection import open_or_create
 from benchlog.store.digest import digest
@@ -38,7 +37,7 @@ def corrected() -> Bench:
     text = BENCH.replace('unit = "W"', 'unit = "W"\ncorrection = "µ coupler.csv"').replace(
         'unit = "mW"', 'unit = "mW"\ncorrection = "back.csv"'
     )
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda _: AnyDriver, text_kept(TABLES))  # type: ignore[arg-type,return-value]
+    return bench_of(text, text_kept(TABLES))
 
 
 def older(path: Path, steps: int) -> None:

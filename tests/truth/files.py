@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from benchlog.bench import Bench, Channel, bench_from
-from benchlog.driver import NoOptions
-from benchlog.files import TomlFile
-from benchlog.plan import Plan, plan_from
+from benchlog.bench import Bench, Channel
+from benchlog.plan import Plan
+from tests import benches
 from tests.truth.draw import ACCURACY, EVERY, RANGES, SETTLE_S, Planted
 from tests.truth.world import PROBE
 
@@ -19,13 +16,6 @@ MEASURES = {
     "current": ("plate-current", "A"),
 }
 KNOWS_RESOLUTION = "resolution" in Channel.model_fields
-
-
-class AnyDriver:
-    """Stands for a driver that these instruments need not have."""
-
-    Options = NoOptions
-    polled = True
 
 
 def bench_of(planted: Planted) -> Bench:
@@ -46,7 +36,7 @@ def bench_of(planted: Planted) -> Bench:
         if KNOWS_RESOLUTION and (step := planted.step.get(name, 0.0)):
             lines.append(f'resolution = "{step!r} {unit}"')
         tables.append("\n".join(lines) + "\n")
-    return bench_from(TomlFile(Path("bench.toml"), "".join(tables)), lambda name: AnyDriver)
+    return benches.bench_of("".join(tables))
 
 
 def plan_of(planted: Planted) -> Plan:
@@ -64,4 +54,4 @@ def plan_of(planted: Planted) -> Plan:
             f'max_frequency_error = "{band.max_error_hz!r} Hz"\nmax_drift = "{band.max_drift_hz_per_h!r} Hz/h"',
         ]
         tables.append("\n".join(lines) + "\n")
-    return plan_from(TomlFile(Path("plan.toml"), "".join(tables)))
+    return benches.plan_of("".join(tables))

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 
-from benchlog.analysis.analyse import Analysis, analyse
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import SessionFacts
+from tests import benches
 from tests.truth.cases import Beside, Case, Timed, matched
 from tests.truth.draw import SETTLE_S, Planted, draw
 from tests.truth.files import bench_of, plan_of
@@ -85,7 +86,7 @@ def analysed(world: World) -> Analysis:
     """Through the program's own front door: bench and plan from their files' words, series as the store gives them."""
     planted = world.planted
     facts = SessionFacts(planted.number, planted.kind, "Loan set 3", "North bench", 0, None, "0" * 64)
-    return analyse(facts, bench_of(planted), plan_of(planted), world.readings(), [])
+    return benches.analysed(facts, bench_of(planted), plan_of(planted), world.readings())
 
 
 def at_limit(world: World) -> Planted:
