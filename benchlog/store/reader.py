@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Self
 
 from benchlog.errors import UsageError
-from benchlog.model import Event, Measure, Reading, SessionKind, State
+from benchlog.model import Event, Measure, SessionKind, State
 from benchlog.series import RawSeries
 from benchlog.store import bulk
 from benchlog.store.bulk import ALL, Span
@@ -146,17 +146,6 @@ class StoreReader:
                 (channel.id, *span),
             ).fetchone()
         return span[0] if before is None else before, span[1] if after is None else after + 1
-
-    def reasons(self, session_id: int, channel: str, span: Span = ALL) -> list[Reading]:
-        """The slots of one channel without a value, each with its reason and what the instrument said."""
-        with self._connection() as connection:
-            found = connection.execute(
-                """SELECT t_ns, took_us, state, reason, said FROM reading JOIN note ON note.id = reading.note
-                   WHERE channel = (SELECT id FROM channel WHERE session = ? AND name = ?)
-                     AND note != 0 AND t_ns >= ? AND t_ns < ? ORDER BY t_ns""",
-                (session_id, channel, *span),
-            )
-            return [Reading(channel, t, None, us * 1000, State(state), why, said) for t, us, state, why, said in found]
 
     def events(self, session_id: int) -> list[Event]:
         """In order of time."""

@@ -47,7 +47,6 @@ class SessionWriter:
     def __init__(self, path: Path, connection: Connection, session_id: int, channels: dict[str, int], clock: Clock):
         """For ``begin`` only."""
         self.path, self.session_id = path, session_id
-        self.committed = 0  # readings and events
         self.lost = 0  # those that could not be kept
         self.failure: StoreFailed | None = None  # trouble that stands now; None again once all is committed
         self._connection, self._channels, self._clock = connection, channels, clock
@@ -185,7 +184,6 @@ class SessionWriter:
         others = [] if len(readings) == len(batch) else [item for item in batch if not isinstance(item, Reading)]
         events = [item for item in others if isinstance(item, Event)]
         end = next((item for item in others if isinstance(item, _Mark) and item.ending is not None), None)
-        kept = len(readings) + len(events)
         if not (readings or events or end):
             return
         trouble_ends = self.failure is not None and len(batch) == len(self._held)
@@ -201,7 +199,6 @@ class SessionWriter:
             self._notes.forget()
             raise
         self._notes.keep()
-        self.committed += kept
         if trouble_ends:
             self.failure = None
 

@@ -93,6 +93,12 @@ def plain(path: Path, sql: str, *values: Any) -> list[Any]:
         return connection.execute(sql, values).fetchall()
 
 
+def reasons(path: Path, channel: str) -> list[tuple[int, int, str, str, str]]:
+    """The slots of a channel without a value, of all sessions: t_ns, took_us, state, reason, what was said."""
+    sql = "SELECT t_ns, took_us, state, reason, said FROM reading JOIN note ON note.id = note WHERE note != 0 AND "
+    return plain(path, sql + "channel IN (SELECT id FROM channel WHERE name = ?) ORDER BY channel, t_ns", channel)
+
+
 def stored(path: Path) -> int:
     return int(plain(path, "SELECT count(*) FROM reading")[0][0])
 
