@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 LONGEST_LINE = 65536
+LONGEST_WORDS = 300  # characters; as JSON writes them a line then stays below the pipe's atomic size, 4096 bytes
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2)
 Message = dict[str, Any]
 
@@ -27,7 +28,8 @@ class Reports:
 
     def say(self, *, t: int | None = None, **told: object) -> None:
         """Queue one line and write what goes; edges go before beats where not everything will."""
-        line = json.dumps({**told, "t": time.monotonic_ns() if t is None else t}).encode()[:4000] + b"\n"
+        told["t"] = time.monotonic_ns() if t is None else t
+        line = json.dumps({what: _short(said) for what, said in told.items()}).encode() + b"\n"
         if "beat" not in told or not self._waiting:
             self._waiting.append(line)
         self.flush()
@@ -38,6 +40,11 @@ class Reports:
             while self._waiting:
                 os.write(self._descriptor, self._waiting[0])
                 self._waiting.popleft()
+
+
+def _short(said: object) -> object:
+    """A box may say any amount, and is quoted in why its line failed."""
+    return f"{said[:LONGEST_WORDS]} ..." if isinstance(said, str) and len(said) > LONGEST_WORDS else said
 
 
 class Ears:
