@@ -242,6 +242,12 @@ class Bench:
         """The channel that analysis uses for a measure; there is at most one."""
         return next((channel for _, channel in self.channels() if channel.measures == measure), None)
 
+    @property
+    def unstated(self) -> list[str]:
+        """Channels that verdicts rest on, of whose accuracy nothing is stated: their U is too small."""
+        judged = (self.measuring("forward-power"), self.measuring("frequency"))
+        return [channel.name for channel in judged if channel is not None and not channel.states_accuracy]
+
 
 DriverLookup = Callable[[str], type[Driver] | str]
 """A driver's name to its class, or to the reason there is none (with what to do)."""

@@ -97,6 +97,8 @@ class Channel(Table):
             raise ValueError(f'power = "{self.power}" says what a power meter states; this is a {dimension}')
         if self.of_range and self.range is None:
             raise ValueError("of_range needs range, the full scale it is a share of")
+        if self.resolution is not None and self.resolution.rstrip().endswith(("dBm", "dBW")):
+            raise ValueError(f'resolution: "{self.resolution}" is a power, and a step in decibels is written "0.1 dB"')
         steps = None if self._step_db is not None else self.resolution
         for name, text in (("range", self.range), ("offset", self.offset), ("resolution", steps)):
             if text is not None:
@@ -147,6 +149,11 @@ class Channel(Table):
     def _step_db(self) -> float | None:
         found = re.fullmatch(r"\s*(\d+(?:\.\d*)?|\.\d+)\s*dB\s*", self.resolution or "", flags=re.ASCII)
         return float(found[1]) if found and self.unit in ("dBm", "dBW") else None
+
+    @property
+    def states_accuracy(self) -> bool:
+        """Whether the bench file says anything of how far off it may be; else U holds nothing but scatter."""
+        return bool(self.of_reading or self.of_range or self.correction or self.reference_uncertainty)
 
     @property
     def table(self) -> CorrectionTable | None:

@@ -279,6 +279,8 @@ def test_a_counters_time_base() -> None:
         (f'{HZ}resolution = "0 Hz"', "resolution: must be more than zero"),
         (f'{CHANNEL}resolution = "0.1 dB"', "resolution: "),
         (f'{CHANNEL.replace("W", "dBm")}resolution = "0 dB"', "resolution: must be more than zero"),
+        (f'{CHANNEL.replace("W", "dBm")}resolution = "0.1 dBm"', 'a step in decibels is written "0.1 dB"'),
+        (f'{CHANNEL}resolution = "-20 dBm"', 'a step in decibels is written "0.1 dB"'),
     ],
 )
 def test_measuring_chains_that_make_no_sense(keys: str, says: str) -> None:

@@ -110,12 +110,7 @@ def _cautions(a: Kept, b: Kept) -> list[str]:
         said += _doubts(kept)
     if a.session.kind != b.session.kind and "soak" in (a.session.kind, b.session.kind):
         said.append("One session is a heat run and the other is not: how hot the set was differs, too.")
-    unstated = [
-        channel.name
-        for channel in (b.bench.measuring("forward-power"), b.bench.measuring("frequency"))
-        if channel is not None and not channel.of_reading and not channel.of_range
-    ]
-    if unstated:
+    if unstated := b.bench.unstated:
         said.append(f"No accuracy is stated for {listed(unstated)}: the uncertainties hold nothing but scatter.")
     return said
 

@@ -50,7 +50,7 @@ def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event]
         summary=summary(record),
         dial=words.dial_sentences(record.dial) if record.dial else [],
         instruments=_instruments(analysis, bench),
-        unstated=_unstated(bench),
+        unstated=bench.unstated,
         log=[e for e in happened if e.kind in _TELLING],
         log_most=EVENTS_LISTED,
         key_downs=_key_downs(analysis, plan),
@@ -218,13 +218,6 @@ def accuracy(channel: Channel) -> str:
 
 def _share(ratio: float) -> str:
     return f"{significant(ratio * 1e6)} ppm" if abs(ratio) < 1e-4 else f"{significant(ratio * 100)} %"
-
-
-def _unstated(bench: Bench) -> list[str]:
-    """Channels that verdicts rest on, with no accuracy in the bench file: their U is too small."""
-    channels = (bench.measuring("forward-power"), bench.measuring("frequency"))
-    stated = ("of_reading", "of_range", "correction", "reference_uncertainty")
-    return [c.name for c in channels if c is not None and not any(getattr(c, name) for name in stated)]
 
 
 def _key_downs(analysis: Analysis, plan: Plan) -> list[Mapping[str, str]]:

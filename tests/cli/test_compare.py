@@ -277,6 +277,13 @@ def test_a_bench_without_stated_accuracy_is_told(shelf: Shelf) -> None:
     assert "No accuracy is stated for power" in " ".join(compared(shelf, 1, 2, status=0)["cautions"])
 
 
+def test_a_certificates_uncertainty_is_a_stated_accuracy(shelf: Shelf) -> None:
+    bench = BENCH.replace('of_reading = "1 ppm"', 'reference_uncertainty = "0.5 ppm"')
+    shelf.take("2026-03-01", BEFORE, bench=bench)
+    shelf.take("2026-04-11", REPAIRED, bench=bench)
+    assert "No accuracy is stated" not in " ".join(compared(shelf, 1, 2, status=0)["cautions"])
+
+
 # History.
 
 
