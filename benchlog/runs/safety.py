@@ -16,6 +16,7 @@ from benchlog.keying.client import Guard, KeyRefused
 from benchlog.keying.heat import HeatBudget
 from benchlog.keying.limits import Crossing, Watchdog
 from benchlog.model import Event, Reading
+from benchlog.runs.records import bench_of
 from benchlog.runs.session import Session
 from benchlog.store.reader import StoreReader
 
@@ -249,8 +250,8 @@ def heat_left(session: Session) -> float:
 
     By their forward power, from five of its time constants ago on: by then less than 1 % is left.
     """
-    budget, power = _budget(session), session.bench.measuring("forward-power")
-    if budget is None or power is None:
+    budget = _budget(session)
+    if budget is None:
         return 0.0
     reader, clock = StoreReader.open(session.store), session.clock
     now_ns = clock.started_ns + clock.t_ns()
@@ -259,8 +260,11 @@ def heat_left(session: Session) -> float:
     for earlier in reader.sessions():
         if earlier.id == session.id or (earlier.ended_ns is not None and earlier.ended_ns < from_ns):
             continue
-        raw = reader.raw(earlier.id, (from_ns - earlier.started_ns, now_ns - earlier.started_ns)).get(power.name)
-        for t_ns, value in zip(raw.t_ns.tolist(), raw.value.tolist(), strict=True) if raw else ():
+        power = bench_of(earlier).measuring("forward-power")  # in the unit, and by the name, it had then
+        if power is None:
+            continue
+        raw = reader.raw(earlier.id, (from_ns - earlier.started_ns, now_ns - earlier.started_ns))[power.name]
+        for t_ns, value in zip(raw.t_ns.tolist(), raw.value.tolist(), strict=True):
             at_ns = earlier.started_ns + t_ns
             if at_ns > last_ns and math.isfinite(value):
                 gone_s = (at_ns - last_ns) / 1e9

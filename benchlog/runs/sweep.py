@@ -63,7 +63,7 @@ def _ask(session: Session, left: dict[str, Band], rest_until_s: float) -> Wanted
 def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Happening]:
     """What is heard, with the key going down whenever it is asked for; a load that must rest first is told."""
     plan = session.plan.sweep
-    spans = {"tuning": min(TUNING_S, plan.key_down / 2 - 1.0), "measuring": plan.key_down}
+    spans = {"tuning": tap_s(plan.key_down), "measuring": plan.key_down}
     for happening in Listener(session, keyer).listen(stop):
         yield happening
         if not isinstance(happening, Tick):
@@ -78,6 +78,11 @@ def _keyed(session: Session, keyer: Keyer, stop: threading.Event) -> Iterator[Ha
             continue
         if wait_s := keyer.down(spans[asked], plan.rest):
             yield Resting(happening.t_s + wait_s, 0)
+
+
+def tap_s(key_down_s: float) -> float:
+    """How long the key goes down for tuning where a key-down that counts lasts so long: less than half of that."""
+    return min(TUNING_S, max(key_down_s / 2 - 1.0, key_down_s / 4))
 
 
 def _up(session: Session, keyer: Keyer) -> None:

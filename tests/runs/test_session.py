@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import ClassVar
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from benchlog.bench import Bench, bench_from
 from benchlog.clock import Clock
@@ -25,10 +27,11 @@ from benchlog.runs.conduct import conduct
 from benchlog.runs.happenings import Happening, KeyedDown, KeyedUp, LongEnough, Recognised, Tick, Wanted
 from benchlog.runs.safety import heat_left
 from benchlog.runs.session import Session
-from benchlog.runs.sweep import sweep
+from benchlog.runs.sweep import TUNING_S, sweep, tap_s
 from benchlog.runs.watch import watch
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
+from tests.benches import bench_of, plan_of
 
 BENCH = """
 [bench]
@@ -300,3 +303,36 @@ def test_the_load_is_as_hot_as_earlier_sessions_left_it(session: Session, tmp_pa
     later.id = 2
     hot = 1.2 * (1 - math.exp(-1.0))
     assert heat_left(later) == pytest.approx(hot * math.exp(-2.0), rel=0.02)
+
+
+@pytest.mark.parametrize("unit", ["mW", "dBm"])
+def test_the_heat_is_that_of_the_channel_as_it_was_then(tmp_path: Path, unit: str) -> None:
+    """A meter that says milliwatts now said watts before, and was called otherwise: the load is as hot as it is."""
+    text = BENCH + '[load]\ncontinuous = "100 W"\ncooling = "300 s"\n'
+    host = Host()
+    earlier = text.replace('name = "power"', 'name = "forward"')
+    before = bench_of(earlier)
+    writer = SessionWriter.begin(
+        tmp_path / "s.benchlog", kind="watch", bench=before, plan=plan_of(PLAN), clock=Clock(utc_ns=host.utc_ns)
+    )
+    for n in range(301):
+        writer.put(Reading("forward", n * 10**9, 120.0))
+    writer.end("done")
+    host.stepped_ns = 300 * 10**9
+    after = bench_of(text.replace('unit = "W"', f'unit = "{unit}"'))
+    later = Session(
+        "soak",
+        after,
+        plan_of(PLAN),
+        store=tmp_path / "s.benchlog",
+        clock=Clock(utc_ns=host.utc_ns),
+        drivers=lambda _: Transmitter,
+    )
+    later.id = 2
+    assert heat_left(later) == pytest.approx(1.2 * (1 - math.exp(-1.0)), rel=0.02)
+
+
+@given(st.floats(1.5, 3600.0))
+def test_a_tap_for_tuning_has_a_length_and_never_counts(key_down_s: float) -> None:
+    assert 0 < tap_s(key_down_s) < key_down_s / 2
+    assert tap_s(key_down_s) <= TUNING_S
