@@ -5,6 +5,7 @@ A station never raises: whatever an instrument or its driver does ends as readin
 
 from __future__ import annotations
 
+import contextlib
 import math
 from typing import Protocol
 
@@ -93,18 +94,18 @@ class Station:
         before = self._clock.t_ns()
         try:
             answer = self._driver.ask(question.ask)
-            values = _picked(question, answer)
+            values, age_s = _picked(question, answer), answer.age_s
         except Exception as exc:  # noqa: BLE001 - as in connect
             self._bad_exchange(question, due_ns, before, exc)
             return
         after = self._clock.t_ns()
         if self._failures:
             self._answered()
-        if answer.age_s is None:
+        if age_s is None:
             took_ns = after - before
             t_ns = after - took_ns // 2
         else:
-            oldest, newest = map(self._session_ns, answer.age_s)
+            oldest, newest = map(self._session_ns, age_s)
             t_ns, took_ns = after - (oldest + newest) // 2, oldest - newest
         for channel, value in values:
             if math.isfinite(value):
@@ -125,7 +126,8 @@ class Station:
 
     def close(self) -> None:
         """Let go of the link."""
-        self._driver.close()
+        with contextlib.suppress(Exception):  # a stranger's may raise here too, and the other stations go on
+            self._driver.close()
 
     def _answered(self) -> None:
         if self._told:
@@ -158,7 +160,7 @@ class Station:
 
     def _lost(self, exc: Exception) -> None:
         """Close, and try again soon at first, then ever more seldom."""
-        self._driver.close()
+        self.close()
         self.fault = _what(exc)
         self._previous_ns = None
         if self.fault != self._told:
@@ -187,7 +189,7 @@ def _picked(question: Question, answer: Answer) -> list[tuple[Channel, float]]:
             place = channel.name if channel.name in values else 0
         if place not in values:
             raise BadReply(f"the reply has no field {place!r}", said=answer.said)
-        found.append((channel, values[place]))
+        found.append((channel, float(values[place])))
     return found
 
 
