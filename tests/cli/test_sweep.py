@@ -17,6 +17,7 @@ from benchlog.simulate.operator import LOOKS_S, TUNE_DRIVE, TUNE_S, sweep_script
 from benchlog.simulate.physics import Course, Noise
 from benchlog.simulate.scenario import KEY_DOWN_S, LOAN_SET_3, REST_S
 from tests.cli.conftest import Swept, benchlog
+from tests.trials.judge import START_S, Kept
 
 
 def test_every_band_is_measured_without_a_hand(swept: Swept) -> None:
@@ -48,15 +49,21 @@ def test_the_one_faulty_crystal_fails_and_is_named(swept: Swept) -> None:
 
 def test_every_planned_slot_is_one_row(swept: Swept) -> None:
     """Seen with a plain connection, against the plan's arithmetic: nothing dropped, nothing twice."""
-    with sqlite3.connect(swept.store) as db:
-        started = db.execute("SELECT t_ns FROM event WHERE kind = 'session' ORDER BY t_ns LIMIT 1").fetchone()[0]
-        ended = db.execute("SELECT t_ns FROM event WHERE kind = 'session' ORDER BY t_ns DESC LIMIT 1").fetchone()[0]
-        for name, every_ns, rows in db.execute(
-            "SELECT name, every_ns, count(*) FROM channel JOIN reading ON channel.id = reading.channel GROUP BY name"
-        ).fetchall():
-            planned = (ended - started) / every_ns
-            assert abs(rows - planned) <= 2, name  # the first and the last slot may fall either side of the events
-    db.close()
+    kept = Kept.of(swept.store)
+    assert kept.lost(0, last=False) == {}, "from a channel's first slot to its last"
+    with closing(sqlite3.connect(swept.store)) as db:
+        began_ns, ended_ns = db.execute("SELECT min(t_ns), max(t_ns) FROM event WHERE kind = 'session'").fetchone()
+    polled = kept.slots()
+    assert len(polled) > 5
+    # All were told to end at one time: after the last slot of each, and not after its next.
+    after_ns = max(every_ns * slots[-1] for every_ns, slots in polled.values())
+    by_ns = min(every_ns * (slots[-1] + 1) for every_ns, slots in polled.values())
+    assert after_ns < by_ns, "a channel ended before another"
+    assert after_ns < ended_ns < by_ns + 10e9 * kept.factor, "and the session ended when no exchange was under way"
+    # The stamps of one that talks by itself tell no slots: there the rows are counted.
+    for every_ns, rows in kept.by_itself():
+        begun_ns = began_ns + START_S * 1e9 * kept.factor
+        assert after_ns // every_ns - begun_ns // every_ns <= rows <= by_ns // every_ns - began_ns // every_ns + 1
     total = sum(swept.record["readings"].values())
     assert swept.record["readings"]["good"] > 0.85 * total
 

@@ -8,22 +8,25 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 import serial
 import serial.rfc2217
 
-from benchlog.driver import Answer, InstrumentError, Settings, UnaskedReply
+from benchlog.driver import Answer, InstrumentError, NoReply, Settings, UnaskedReply
 from benchlog.simulate.wire import PtyWire, TcpWire, Wire
 from benchlog_drivers.scpi import Scpi, ScpiOptions
 from benchlog_drivers.serial_text import SerialText, SerialTextOptions
 
-TIMEOUT_S = 0.15
+TIMEOUT_S = 0.15  # where it is waited for; an answer may miss it on a busy machine
+AMPLE_S = 10.0  # where nothing is waited for in vain
+PATIENCE_S = 30.0  # until what must come at last has come
 QUESTIONS = ("A?", "B?", "C?")
 
 
@@ -65,6 +68,20 @@ class Rig:
         self.driver = self.make(timeout_s=timeout_s, identity=identity, note=self._note, options=options)
         return self.driver
 
+    def opened(self, *, timeout_s: float = AMPLE_S, **options: Any) -> Self:
+        """With a driver that knows who is there, and nothing on the line."""
+        deadline = time.monotonic() + PATIENCE_S
+        while True:
+            self.build(timeout_s=timeout_s, **options)
+            try:
+                assert self.driver.open() == self.instrument.identity
+                return self
+            except NoReply:
+                self.driver.close()
+                if time.monotonic() > deadline:
+                    raise
+                time.sleep(0.5)  # what was late has come by then, and goes with the port
+
     def _note(self, kind: str, text: str) -> None:
         self.notes.append((kind, text))
 
@@ -81,16 +98,49 @@ class Rig:
         assert QUESTIONS[kind - 1] == question, f"{value} is an answer to {QUESTIONS[kind - 1]}, not to {question}"
         assert count > before, f"{value} was made before {question} was asked ({before})"
 
-    def reopen(self, within_s: float = 8.0) -> int:
-        """What a bus does after a fault, until it works; how many tries it took."""
-        deadline = time.monotonic() + within_s
-        tries, self.in_doubt = 0, False
+    def get(self, question: str) -> int:
+        """A value, checked, as a bus gets it: after a fault it opens the link again and asks anew.
+
+        On a busy machine an answer may come after the time-out, and another who-it-is after ``quiet``. Both are
+        refused, as they must be. A value that is taken must be right at the first try.
+        """
+        deadline = time.monotonic() + PATIENCE_S
         while True:
-            tries += 1
+            try:
+                return self.ask(question)
+            except InstrumentError:
+                if time.monotonic() > deadline:
+                    raise
+                self.reopen()
+
+    def refused(self, question: str, kind: type[InstrumentError], match: str = "") -> InstrumentError:
+        """The fault that the wire's trouble makes of this question.
+
+        A machine so busy that the late part is seen with the rest gets the right answer, which is checked; one on which
+        all of it is late has another fault. Then the same trouble is made once more.
+        """
+        trouble, deadline = self.wire.trouble, time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                self.ask(question)
+            except InstrumentError as exc:
+                if isinstance(exc, kind) and re.search(match, str(exc)):
+                    return exc
+                assert time.monotonic() < deadline, f"the trouble ends as {exc!r}"
+                self.wire.trouble = None
+                self.reopen()
+                self.wire.trouble = trouble
+            assert time.monotonic() < deadline, "the trouble is none"
+
+    def reopen(self) -> None:
+        """What a bus does after a fault, until it works."""
+        deadline = time.monotonic() + PATIENCE_S
+        self.in_doubt = False
+        while True:
             self.driver.close()
             try:
-                self.driver.open()
-                return tries
+                assert self.driver.open() == self.instrument.identity
+                return
             except InstrumentError:
                 if time.monotonic() > deadline:
                     raise
@@ -117,9 +167,9 @@ class Rig:
             if pause_s:
                 time.sleep(pause_s)
 
-    def run_until_answered(self, questions: list[str], within_s: float = 8.0) -> None:
+    def run_until_answered(self, questions: list[str]) -> None:
         """``run`` until every question has its answer: the time-outs here are short for a busy machine."""
-        deadline = time.monotonic() + within_s
+        deadline = time.monotonic() + PATIENCE_S
         while True:
             start = len(self.kept)
             self.run(questions)

@@ -100,7 +100,7 @@ class Kept:
             (began_ns,) = db.execute("SELECT min(t_ns) FROM event WHERE kind = 'session'").fetchone()
             for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall():
                 rows = db.execute(_ROWS, (number,)).fetchall()
-                slots = [_slot(t_ns, took_us, every_ns) for t_ns, took_us, _ in rows]
+                slots = _slots(rows, every_ns)
                 first = -(-began_ns // every_ns)
                 if slots and slots[0] * every_ns - began_ns < START_S * 1e9 * self.factor:
                     first = slots[0]
@@ -116,12 +116,34 @@ class Kept:
                     missing[name] = lost
         return missing
 
+    def slots(self) -> dict[str, tuple[int, list[int]]]:
+        """``every_ns`` of each channel that is asked, and the slot that each of its rows belongs to."""
+        with closing(sqlite3.connect(self.store)) as db:
+            return {
+                name: (every_ns, _slots(db.execute(_ROWS, (number,)).fetchall(), every_ns))
+                for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall()
+                if instrument not in _BY_ITSELF
+            }
+
+    def by_itself(self) -> list[tuple[int, int]]:
+        """``every_ns`` and how many rows, of each channel of an instrument that talks by itself."""
+        with closing(sqlite3.connect(self.store)) as db:
+            return [
+                (every_ns, len(db.execute(_ROWS, (number,)).fetchall()))
+                for number, _, every_ns, instrument in db.execute(_CHANNELS).fetchall()
+                if instrument in _BY_ITSELF
+            ]
+
     def planned(self, fault_ns: int) -> int:
         """How many slots were due until then: what ``lost`` is to be seen against."""
         with closing(sqlite3.connect(self.store)) as db:
             (began_ns,) = db.execute("SELECT min(t_ns) FROM event WHERE kind = 'session'").fetchone()
             every = [row[2] for row in db.execute(_CHANNELS)]
         return sum((self.session_ns(fault_ns) - began_ns) // every_ns for every_ns in every)
+
+
+def _slots(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int]:
+    return [_slot(t_ns, took_us, every_ns) for t_ns, took_us, _ in rows]
 
 
 def _slot(t_ns: int, took_us: int | None, every_ns: int) -> int:
