@@ -10,7 +10,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -71,6 +71,11 @@ class Instrument(Table):
         if self.calibrated and self.due and self.due <= self.calibrated:
             raise ValueError(f"due ({self.due}) must be after calibrated ({self.calibrated})")
         return self
+
+    @property
+    def typed(self) -> bool:
+        """A person reads it, and types what it shows (``benchlog enter``)."""
+        return self.driver == "typed"
 
     def overdue(self, day: date) -> bool | None:
         """Whether the calibration had run out on a day (UTC); None where the bench file does not say when it does."""
@@ -279,8 +284,17 @@ def bench_from(source: TomlFile, drivers: DriverLookup, tables: Texts | None = N
     if faults or isinstance(key_options, list) or isinstance(read, list):
         raise BadFile(source.path, faults)
     instruments = tuple(_with_tables(instrument, corrections) for instrument in read.instrument)
-    bench = Bench(source, read.bench.name, read.load, read.limits, read.key, instruments, options, key_options)
-    return replace(bench, tables=corrections.texts)
+    return Bench(
+        source=source,
+        name=read.bench.name,
+        load=read.load,
+        limits=read.limits,
+        key=read.key,
+        instruments=instruments,
+        options=options,
+        key_options=key_options,
+        tables=corrections.texts,
+    )
 
 
 def _wanted(tables: Mapping[str, Any]) -> Iterator[Wanted]:
@@ -365,7 +379,7 @@ def _driver_options(table: dict[str, Any], index: int, drivers: DriverLookup) ->
 
 
 def _across(read: _BenchTables) -> list[Fault]:
-    """Faults that no single table shows: names, addresses and measures used twice, limits nobody measures."""
+    """Faults that no single table shows: names, addresses and measures used twice, a table without a frequency."""
     faults = []
     channels = [c for i in read.instrument for c in i.channel]
     for what, names, why in (

@@ -59,7 +59,7 @@ def measure_key_down(
 def _turns(series: Mapping[str, Corrected], bench: Bench, span: Span) -> dict[Measure, Turn]:
     """Where grid current peaked and where plate current dipped in one key-down."""
     inside = {name: one.between(span.start_s, span.stop_s) for name, one in series.items()}
-    typed = {channel.name for instrument, channel in bench.channels() if instrument.driver == "typed"}
+    typed = {channel.name for instrument, channel in bench.channels() if instrument.typed}
     found: dict[Measure, Turn | None] = {}
     if (grid := measuring(inside, "grid-current")) is not None:
         found["grid-current"] = highest(*grid.good()) if grid.channel in typed else peak(*grid.good())

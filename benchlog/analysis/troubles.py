@@ -58,7 +58,7 @@ def gaps(
         if channel.measures == "frequency":
             spans = [key_down.window for key_down in key_downs if key_down.window]
         limit_s = gap_limit_s(one.t_s, channel.every)
-        found = find_gaps(one, limit_s, polled=bool(instrument.address), spans=spans)
+        found = find_gaps(one, limit_s, polled=_polled(instrument), spans=spans)
         judged = channel.measures in ("forward-power", "frequency")
         if not judged and sum(gap.slots for gap in found) <= OFTEN * len(one.t_s):
             found = [gap for gap in found if gap.absent or gap.to_s - gap.from_s + channel.every >= limit_s]
@@ -69,6 +69,11 @@ def gaps(
                 yield _gap_finding(instrument, channel, [gap], key_downs, events)
         else:
             yield _gap_finding(instrument, channel, found, key_downs, events)
+
+
+def _polled(instrument: Instrument) -> bool:
+    """Whether readings were planned. A driver that is not asked has no address; a needle may, for people."""
+    return bool(instrument.address) and not instrument.typed
 
 
 def find_gaps(

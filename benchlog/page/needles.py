@@ -85,11 +85,7 @@ class Needles:
             return None
         if self._followed is None or self._followed.session is not air.session:
             session = air.session
-            typed = {
-                channel.name
-                for instrument, channel in session.bench.channels()
-                if instrument.driver == "typed"
-            }  # fmt: skip
+            typed = {channel.name for instrument, channel in session.bench.channels() if instrument.typed}
             stored = StoreReader(self._house.store).session(session.id).channels if typed else ()
             self._followed = _Followed(session, tuple(one for one in stored if one.name in typed))
         return self._followed if self._followed.channels else None

@@ -73,7 +73,7 @@ def may_key(session: Session) -> bool:
 def channel_of(bench: Bench, instrument: Instrument, channel: Channel) -> dict[str, Any]:
     """``unit`` is of all values the page is told (SI), ``typed_unit`` of those that are typed in."""
     bounds = bench.limits.of(channel.measures) if channel.measures else None
-    typed = instrument.driver == "typed"
+    typed = instrument.typed
     return {
         "channel": channel.name,
         "instrument": instrument.name,

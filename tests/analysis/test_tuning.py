@@ -320,3 +320,12 @@ def test_of_a_needle_that_a_person_reads_one_reading_is_enough():
     assert seen(session)["grid-current-peak"]["measured"]["value"] is None
     typed = bench(more=METERS.format(driver="typed"))
     assert seen(session, the_bench=typed)["grid-current-peak"]["measured"]["value"] == pytest.approx(4.0, abs=0.1)
+
+
+def test_what_a_person_reads_has_no_gaps_between():
+    """Also where the bench file gives the needle an address, for its owner to find it by."""
+    session = tuned_session()
+    session.drop("grid", 11.2, 60)
+    typed = bench(more=METERS.format(driver="typed"))
+    told = [f for f in session.analysed(the_bench=typed).record.findings if f.channel == "grid"]
+    assert [f.kind for f in told] == []
