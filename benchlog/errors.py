@@ -3,7 +3,8 @@
 BenchlogError                   3
 ├── UsageError                  2   the command's words, or a file handed to it, are off
 │   ├── BadFile                 2   a bench, plan or CSV file has faults; all of them are listed
-│   └── BadStore                2   the store is not ours, is damaged, or is newer than this program
+│   ├── BadStore                2   the store is not ours, is damaged, or is newer than this program
+│   └── NotInstalled            2   what was asked for takes an extra that is not here
 ├── BenchFailed                 3   an instrument that the work cannot do without
 ├── StoreFailed                 3   the store cannot be written (full disk, lock, permission)
 └── StoppedForSafety            4   a limit was crossed
@@ -41,6 +42,10 @@ class UsageError(BenchlogError):
 
 class BadStore(UsageError):
     """The file given as a store cannot serve as one; it was not changed."""
+
+
+class NotInstalled(UsageError):
+    """What was asked for takes a package, or a library of the system, that is not installed."""
 
 
 class BenchFailed(BenchlogError):

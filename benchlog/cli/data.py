@@ -20,7 +20,7 @@ from benchlog.cli.options import (
     session_argument,
     store_option,
 )
-from benchlog.cli.record import ending, exit_status, print_budgets, print_record
+from benchlog.cli.record import exit_status, print_budgets, print_record
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.report import words
@@ -130,7 +130,7 @@ def report_command(
     if documents:
         from benchlog.report import html
 
-        page = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
+        page = html.document(kept)
         if pdf_path is not None:
             from benchlog.report import pdf
 

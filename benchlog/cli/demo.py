@@ -11,7 +11,6 @@ from benchlog.bench import load_bench
 from benchlog.cli.data import write_text
 from benchlog.cli.live import attend
 from benchlog.cli.options import PageOptions, json_option, page_options
-from benchlog.cli.record import ending
 from benchlog.errors import UsageError
 from benchlog.plan import load_plan
 from benchlog.runs.records import record_of
@@ -61,7 +60,6 @@ def demo_command(
     kept = record_of(folder / STORE, "last")
     from benchlog.report import html
 
-    document = html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept))
-    write_text(folder / RECORD, document)
+    write_text(folder / RECORD, html.document(kept))
     click.echo(f"\nThe record, to open in a browser: {folder / RECORD}", err=True)
     return status

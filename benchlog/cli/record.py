@@ -6,8 +6,8 @@ import click
 
 from benchlog import __version__
 from benchlog.errors import UsageError
-from benchlog.report import ending as endings
 from benchlog.report import record_json
+from benchlog.report.ending import ALTERED, ending
 from benchlog.report.words import judge
 from benchlog.runs.records import Kept
 
@@ -44,17 +44,10 @@ def print_budgets(kept: Kept, band: str | None) -> int:
 def _told(kept: Kept) -> int:
     if kept.altered:
         where = f"`benchlog verify {kept.session.id}` tells where."
-        click.echo(f"benchlog: {endings.ALTERED} {where}", err=True)
+        click.echo(f"benchlog: {ALTERED} {where}", err=True)
     for line in differing(kept):
         click.echo(f"benchlog: {line}", err=True)
     return exit_status(kept)
-
-
-def ending(kept: Kept) -> str:
-    """How the session ended, and which analysis of it this is, where there are several."""
-    said = None if kept.session.ended_ns is None else kept.session.ending or ""
-    revision = kept.analysis.record.session.revision
-    return endings.ending(said, revision, differs=bool(kept.differing), altered=kept.altered)
 
 
 MOST_DIFFERENCES = 5

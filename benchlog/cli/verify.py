@@ -241,7 +241,6 @@ def _differing(said: _Said, store: Path, session: int) -> list[str]:
 
 
 def _differences(said: _Said, reader: StoreReader, session: int) -> Iterator[str]:
-    from benchlog.cli.record import ending
     from benchlog.report import html, record_json
     from benchlog.runs.records import differences, keep
 
@@ -255,8 +254,7 @@ def _differences(said: _Said, reader: StoreReader, session: int) -> Iterator[str
         return
     revisions = [one.number for one in reader.revisions(session)]
     for number in reversed(revisions or [0]):
-        kept = keep(reader, session, number)
-        if html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending(kept)) == said.text:
+        if html.document(keep(reader, session, number)) == said.text:
             return
     yield "its text differs"
 

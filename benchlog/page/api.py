@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import contextlib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,9 +17,9 @@ from starlette.exceptions import HTTPException
 
 from benchlog import __version__
 from benchlog.clock import rfc3339
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import BenchlogError, NotInstalled, UsageError
 from benchlog.page.assets import Assets
-from benchlog.page.clerk import Busy, Clerk
+from benchlog.page.clerk import Busy, Clerk, Want
 from benchlog.page.guards import COOKIE, Law
 from benchlog.page.house import ARMED_FROM_S, ARMED_UNTIL_S, STOP_WHY, House, OnAir, Refused
 from benchlog.page.needles import Needles
@@ -42,6 +43,7 @@ from benchlog.page.stored import StoredSeries
 from benchlog.page.stream import Hub
 from benchlog.page.trend import MOST_POINTS, Buckets
 from benchlog.quantities import SI_UNIT
+from benchlog.report.pdf import Paper
 from benchlog.runs.session import Session
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoredSession, StoreReader
@@ -119,6 +121,8 @@ def _errors(api: FastAPI) -> None:
 
     @api.exception_handler(BenchlogError)
     async def ours(_: Request, exc: BenchlogError) -> Response:
+        if isinstance(exc, NotInstalled):
+            return _problem(501, exc.what, exc.cure)
         if isinstance(exc, Busy):
             return _problem(429, exc.what, exc.cure, headers={"retry-after": "3"})
         return _problem(409, exc.what, exc.cure)
@@ -200,19 +204,7 @@ def _running_series(parts: Parts, channel: str, from_s: float | None, to_s: floa
 
 
 def _series(channel: str, unit: str, from_s: float, to_s: float, found: Buckets) -> Series:
-    return Series(
-        channel=channel,
-        unit=unit,
-        from_s=from_s,
-        to_s=to_s,
-        bucket_s=found.bucket_s,
-        t_s=found.t_s,
-        low=found.low,
-        mean=found.mean,
-        high=found.high,
-        n=found.n,
-        missing=found.missing,
-    )
+    return Series(channel=channel, unit=unit, from_s=from_s, to_s=to_s, **asdict(found))
 
 
 def _records(api: FastAPI, parts: Parts) -> None:
@@ -231,34 +223,41 @@ def _records(api: FastAPI, parts: Parts) -> None:
             return []
         return [_line(one) for one in StoreReader(store).sessions()]
 
+    def made(session_id: int, want: Want) -> dict[str, Any]:
+        found = stored(session_id)
+        return parts.clerk.ask(found.id, found.digest, want, found.revision)
+
     @api.get("/api/sessions/{session_id}/record")
     def record(session_id: SessionId) -> Record:
         """The record as JSON, ``benchlog-record/1``; of a session that is on, as it is so far."""
-        found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "record", found.revision)
+        answer = made(session_id, "record")
         return Record(altered=answer["altered"], record=answer["record"])
 
     @api.get("/api/sessions/{session_id}/record.html", response_class=Response, responses=_media("text/html"))
     def document(session_id: SessionId) -> Response:
         """The record as one HTML document that stands alone."""
-        found = stored(session_id)
-        html = parts.clerk.ask(found.id, found.digest, "document", found.revision)["html"]
         headers = {"content-security-policy": _DOCUMENT_CSP}
+        html = made(session_id, "document")["html"]
         return Response(html, media_type="text/html; charset=utf-8", headers=headers)
+
+    @api.get("/api/sessions/{session_id}/record.pdf", response_class=Response, responses=_PDF)
+    def printed(session_id: SessionId, paper: Paper = "a4") -> Response:
+        """The same as PDF; 501 where what makes it is not installed."""
+        content = base64.b64decode(made(session_id, "pdf-a4" if paper == "a4" else "pdf-letter")["pdf"])
+        headers = {"content-disposition": f'inline; filename="session-{session_id}.pdf"'}
+        return Response(content, media_type="application/pdf", headers=headers)
 
     @api.get("/api/sessions/{session_id}/figures")
     def figures(session_id: SessionId) -> list[Figure]:
         """The record's figures, by name."""
-        found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "document", found.revision)
-        return [Figure(name=one["name"], title=one["title"], alt=one["alt"]) for one in answer["figures"]]
+        drawn = made(session_id, "document")["figures"]
+        return [Figure(name=one["name"], title=one["title"], alt=one["alt"]) for one in drawn]
 
     @api.get("/api/sessions/{session_id}/figures/{name}", response_class=Response, responses=_media("image/svg+xml"))
     def figure(session_id: SessionId, name: str) -> Response:
         """One of them, as SVG."""
-        found = stored(session_id)
-        answer = parts.clerk.ask(found.id, found.digest, "document", found.revision)
-        svg = next((one["svg"] for one in answer["figures"] if one["name"] == name), None)
+        drawn = made(session_id, "document")["figures"]
+        svg = next((one["svg"] for one in drawn if one["name"] == name), None)
         if svg is None:
             raise _missing(name)
         return Response(svg, media_type="image/svg+xml", headers={"content-security-policy": _DOCUMENT_CSP})
@@ -375,6 +374,9 @@ def _enter(session: Session, store: Path, entry: Entry) -> Entered:
 
 def _media(kind: str) -> dict[int | str, dict[str, Any]]:
     return {200: {"content": {kind: {"schema": {"type": "string"}}}, "description": "As asked"}}
+
+
+_PDF = _media("application/pdf") | {501: {"model": Problem, "description": "What makes PDF is not installed"}}
 
 
 def _describe(api: FastAPI) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from queue import Empty, Full, Queue
 from typing import Any, Literal
 
-from benchlog.errors import BenchFailed, StoreFailed, UsageError
+from benchlog.errors import BenchFailed, NotInstalled, StoreFailed, UsageError
 from benchlog.page.feed import Feed
 
 PATIENCE_S = 120.0
@@ -28,7 +28,10 @@ MOST_WAITING = 4
 IDLE_S = 120.0  # then the worker is let go
 SHARE = 10  # the record of a running session is asked for again after so many times what it took
 
-Want = Literal["record", "document"]
+FINAL_TRIES = 20  # for the last record of a run, which no key-up asks for again
+RETRY_S = 3.0
+
+Want = Literal["record", "document", "pdf-a4", "pdf-letter"]
 
 
 class Busy(BenchFailed):
@@ -56,7 +59,7 @@ class Clerk:
         """The worker's answer; waits for it, so never call this from the server's own loop.
 
         ``digest`` is the session's, None while it runs; ``revision`` the number of its newest.
-        Raises UsageError, StoreFailed, BenchFailed, Busy.
+        Raises UsageError, NotInstalled (for PDF), StoreFailed, BenchFailed, Busy.
         """
         key = (session, digest or "", revision, want)
         with self._kept_lock:
@@ -104,9 +107,8 @@ class Clerk:
                     self._turn.release()
                 continue
             final = self._feed.ended(session)
-            try:
-                answer = self.ask(session, None, "record")
-            except (BenchFailed, StoreFailed, UsageError):
+            answer = self._so_far(session, FINAL_TRIES if final else 1)
+            if answer is None:
                 continue  # the next key-up tries again; the key-downs' own numbers were told
             if not self._ends.is_set():
                 record = answer["record"]
@@ -115,6 +117,15 @@ class Clerk:
             while not final and not self._feed.ended(session) and time.monotonic() < rested_at:
                 if self._ends.wait(0.1):  # a run that is over is worked out at once: nothing is held up any more
                     return
+
+    def _so_far(self, session: int, tries: int) -> dict[str, Any] | None:
+        """The record of a run; None where it cannot be had just now, others being asked for or the store in trouble."""
+        for left in reversed(range(tries)):
+            with contextlib.suppress(BenchFailed, StoreFailed, UsageError):
+                return self.ask(session, None, "record")
+            if not left or self._ends.wait(RETRY_S):
+                break
+        return None
 
     def _exchange(self, question: dict[str, Any]) -> dict[str, Any]:
         """One question, one answer; a worker that hangs or dies is ended, and the next question starts another."""
@@ -145,7 +156,7 @@ class Clerk:
         self._used_at = time.monotonic()
         answer: dict[str, Any] = json.loads(line)
         if "error" in answer:
-            kind = UsageError if answer["status"] == 2 else StoreFailed
+            kind = NotInstalled if answer["absent"] else UsageError if answer["status"] == 2 else StoreFailed
             raise kind(answer["error"], where=answer["where"], cure=answer["cure"])
         return answer
 

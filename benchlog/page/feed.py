@@ -26,6 +26,7 @@ from benchlog.model import Event
 from benchlog.page import scene
 from benchlog.page.nearest import nearest_limit
 from benchlog.page.trend import Trend
+from benchlog.report.record_json import finite
 from benchlog.report.told import told
 from benchlog.runs.happenings import (
     Begun,
@@ -322,12 +323,3 @@ class Feed:
 
 def _rounded(fraction: float | None) -> float | None:
     return None if fraction is None else round(fraction, 5)
-
-
-def finite(part: Any) -> Any:
-    """With null for every number that JSON does not know."""
-    if isinstance(part, Mapping):
-        return {key: finite(value) for key, value in part.items()}
-    if isinstance(part, list | tuple):
-        return [finite(value) for value in part]
-    return None if isinstance(part, float) and not math.isfinite(part) else part

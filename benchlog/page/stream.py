@@ -16,7 +16,8 @@ from typing import Any
 from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
-from benchlog.page.feed import Feed, finite
+from benchlog.page.feed import Feed
+from benchlog.report.record_json import finite
 
 MOST_VIEWERS = 32
 KEEP_ALIVE_S = 10.0

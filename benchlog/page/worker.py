@@ -2,35 +2,32 @@
 
 The analysis of a long session and the drawing of figures must not share an interpreter with a run that is on: the guard
 of a key line wants to hear of the run every 0.3 s. Takes one line of JSON on standard input for each question,
-{"store", "session", "want": "record" | "document"}, and answers with one line: {"took_s", "altered", "record"}, and for
-a document {"html", "figures": [{"name", "title", "alt", "svg"}]}; or {"error", "where", "cure", "status"}. Ends with
+{"store", "session", "want": "record" | "document" | "pdf-a4" | "pdf-letter"}, and answers with one line: {"took_s",
+"altered", "record"}, for a document also {"html", "figures": [{"name", "title", "alt", "svg"}]}, for PDF {"pdf"} in
+Base64; or {"error", "where", "cure", "status", "absent"}, the last true where what it takes is not installed. Ends with
 standard input.
 """
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import re
 import signal
 import sys
 import time
-from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from benchlog.errors import BenchlogError
-from benchlog.page.feed import finite
+from benchlog.errors import BenchlogError, NotInstalled
+from benchlog.report.pdf import Paper
+from benchlog.report.record_json import finite
 from benchlog.runs.records import Kept, record_of
 
 NICE = 10
-_BARS = {
-    "power": "power_w",
-    "droop": "droop_percent",
-    "frequency": "frequency_error_hz",
-    "drift": "drift_hz_per_h",
-}
+PAPERS: dict[str, Paper] = {"pdf-a4": "a4", "pdf-letter": "letter"}
 
 
 def main() -> int:
@@ -50,40 +47,32 @@ def _answer(asked: dict[str, Any]) -> dict[str, Any]:
     try:
         kept = record_of(Path(asked["store"]), asked["session"])
         found: dict[str, Any] = {"record": finite(kept.analysis.record.as_json()), "altered": kept.altered}
-        if asked["want"] == "document":
-            found |= {"html": _document(kept), "figures": list(_figures(kept))}
+        found |= _made(kept, asked["want"])
     except BenchlogError as exc:
-        return {"error": exc.what, "where": exc.where, "cure": exc.cure, "status": exc.exit_status}
+        absent = isinstance(exc, NotInstalled)
+        return {"error": exc.what, "where": exc.where, "cure": exc.cure, "status": exc.exit_status, "absent": absent}
     except Exception as exc:  # noqa: BLE001 - a record that cannot be made must not end the page
-        return {"error": f"a fault in benchlog itself: {exc!r}", "where": "", "cure": "Please report it.", "status": 3}
+        what = f"a fault in benchlog itself: {exc!r}"
+        return {"error": what, "where": "", "cure": "Please report it.", "status": 3, "absent": False}
     return found | {"took_s": round(time.perf_counter() - began, 3)}
 
 
-def _document(kept: Kept) -> str:
-    from benchlog.report import html
-    from benchlog.report.ending import ending
+def _made(kept: Kept, want: str) -> dict[str, Any]:
+    """What is wanted beside the record itself."""
+    if want == "record":
+        return {}
+    from benchlog.report import html, pictures
 
-    said = None if kept.session.ended_ns is None else kept.session.ending or ""
-    revision = kept.analysis.record.session.revision
-    told = ending(said, revision, differs=bool(kept.differing), altered=kept.altered)
-    return html.render(kept.analysis, kept.bench, kept.plan, kept.events, ending=told)
+    drawn = pictures.drawn(kept.analysis, kept.bench, kept.plan)
+    document = html.document(kept, drawn)
+    if want in PAPERS:
+        from benchlog.report import pdf
 
-
-def _figures(kept: Kept) -> Iterator[dict[str, str]]:
-    from benchlog.report import byband, closeups, figures
-
-    found, bench, plan = kept.analysis, kept.bench, kept.plan
-    named = [
-        ("power", figures.power_in_time(found, bench, plan)),
-        ("frequency", figures.frequency_in_time(found, plan)),
+        return {"pdf": base64.b64encode(pdf.render(document, PAPERS[want])).decode()}
+    figures = [
+        {"name": name, "title": one.title, "alt": one.alt, "svg": _alone(one.wide)} for name, one in drawn.named()
     ]
-    named += [(f"{name}-bands", byband.bars(found.record, quantity)) for name, quantity in _BARS.items()]
-    named += [(f"close-up-{n}", picture) for n, picture in enumerate(closeups.close_ups(found, bench, plan), 1)]
-    named += [(f"stability-{n}", picture) for n, picture in enumerate(byband.stabilities(found.record), 1)]
-    named += [(f"channel-{n}", picture) for n, picture in enumerate(figures.others_in_time(found), 1)]
-    for name, picture in named:
-        if picture is not None:
-            yield {"name": name, "title": picture.title, "alt": picture.alt, "svg": _alone(picture.wide)}
+    return {"html": document, "figures": figures}
 
 
 def _alone(svg: str) -> str:

@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
 
+from benchlog.analysis.analyse import Analysis
+from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.droop import DroopFit, fit_droop
+from benchlog.analysis.keydowns import KeyDown
 from benchlog.bench import Bench
 from benchlog.plan import Band, Plan
 from benchlog.report.drawing import (
@@ -33,11 +35,6 @@ from benchlog.report.drawing import (
 )
 from benchlog.report.numbers import significant
 from benchlog.report.session import counting, measuring
-
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
-    from benchlog.analysis.corrections import Corrected
-    from benchlog.analysis.keydowns import KeyDown
 
 _LEFT, _RIGHT, _FOOT, _HEAD = 64, 10, 36, 22
 _POWER_PX, _VOLTS_PX, _BETWEEN_PX = 132, 72, 12

@@ -303,9 +303,9 @@ def _side(result: Result) -> dict[str, Any]:
 def html(both: Both) -> str:
     """One page that needs nothing else, made like the record's."""
     from benchlog.report import compared_figures
-    from benchlog.report.html import _environment
+    from benchlog.report.html import environment
 
-    template = _environment().get_template("comparison.html.j2")
+    template = environment().get_template("comparison.html.j2")
     said = summary(both.comparison)
     return template.render(
         title=title(both),

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.fits import gone
 from benchlog.analysis.results import BandResult
 from benchlog.report.numbers import significant
 from benchlog.report.session import counting, measuring
-
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
 
 Array = NDArray[np.float64]
 _POINTS = 80

@@ -2,34 +2,78 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Protocol
+
 from benchlog import __version__
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import Revision
+from benchlog.bench import Bench
+from benchlog.model import Event
+from benchlog.plan import Plan
 from benchlog.report import words
 
 ALTERED = "The readings are not those the session ended with: their digest differs from the one kept then."
 
 
-def ending(said: str | None, revision: Revision | None, *, differs: bool, altered: bool = False) -> str:
-    """A sentence each.
+class Ended(Protocol):
+    """What is asked of a stored session."""
 
-    Args:
-        said: what the session's end was told with; None where it has none.
-        revision: the one analysed; None where the session was never revised.
-        differs: this program works it out otherwise than it was recorded.
-        altered: the readings are not those the session ended with.
-    """
-    if said is None:
+    @property
+    def ended_ns(self) -> int | None:
+        """None while it runs, or where it was cut off."""
+
+    @property
+    def ending(self) -> str:
+        """What its end was told with."""
+
+
+class Kept(Protocol):
+    """What is asked of a session and its analysis, as ``runs`` keep them: reports know no runs."""
+
+    @property
+    def session(self) -> Ended:
+        """As it is stored."""
+
+    @property
+    def bench(self) -> Bench:
+        """The bench file it was analysed with."""
+
+    @property
+    def plan(self) -> Plan:
+        """Its own."""
+
+    @property
+    def events(self) -> Sequence[Event]:
+        """All of it."""
+
+    @property
+    def analysis(self) -> Analysis:
+        """What came of it."""
+
+    @property
+    def altered(self) -> bool:
+        """The readings are not those the session ended with."""
+
+    @property
+    def differing(self) -> list[str]:
+        """Where this program works it out otherwise than it was recorded."""
+
+
+def ending(kept: Kept) -> str:
+    """How it ended, whether it was altered since, which revision this is: a sentence each."""
+    if kept.session.ended_ns is None:
         told = "Not ended: it is still running, or was cut off."
     else:
-        said = said or "ended"
+        said = kept.session.ending or "ended"
         told = f"{said[0].upper()}{said[1:]}."
-    return " ".join(part for part in (told, ALTERED if altered else "", _revised(revision, differs)) if part)
+    revision = kept.analysis.record.session.revision
+    revised = _revised(revision, differs=bool(kept.differing)) if revision is not None else ""
+    return " ".join(part for part in (told, ALTERED if kept.altered else "", revised) if part)
 
 
-def _revised(revision: Revision | None, differs: bool) -> str:
-    """Which revision this is, when it was made, why, what it replaces and what replaced it; empty where none was."""
-    if revision is None:
-        return ""
+def _revised(revision: Revision, *, differs: bool) -> str:
+    """Which revision this is, when it was made, why, what it replaces and what replaced it."""
     made = f"{words.stamp(revision.made_ns)} UTC with benchlog {revision.program}"
     because = f" ({revision.because.rstrip('.')})" if revision.because else ""
     if revision.replaces is None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
-from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from benchlog.analysis.analyse import Analysis
+from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.results import BandResult
 from benchlog.bench import Bench
 from benchlog.plan import Plan
@@ -41,10 +42,6 @@ from benchlog.report.drawing import (
 )
 from benchlog.report.numbers import duration, significant
 from benchlog.report.session import by_band, counting, in_bands, keyed, measuring, span_s
-
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
-    from benchlog.analysis.corrections import Corrected
 
 _LEFT, _RIGHT, _BOTTOM = 58, 10, 38
 

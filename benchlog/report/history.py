@@ -340,7 +340,7 @@ def _trend_json(line: Line) -> dict[str, Any]:
 def html(found: History) -> str:
     """One page that needs nothing else, made like the record's."""
     from benchlog.report import compared_figures
-    from benchlog.report.html import _environment
+    from benchlog.report.html import environment
 
     pictures = {
         QUANTITIES[name].name.capitalize(): [
@@ -348,7 +348,7 @@ def html(found: History) -> str:
         ]
         for name in SHOWN
     }
-    template = _environment().get_template("history.html.j2")
+    template = environment().get_template("history.html.j2")
     return template.render(
         title=title(found),
         history=found,

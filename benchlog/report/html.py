@@ -14,31 +14,49 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from benchlog import __version__
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import BandResult, InstrumentState, Result
 from benchlog.bench import Bench, Channel
 from benchlog.model import Event
 from benchlog.plan import Plan
 from benchlog.quantities import show
 from benchlog.report import budget, further, words
+from benchlog.report.ending import Kept
+from benchlog.report.ending import ending as ending_of
 from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
 from benchlog.report.summary import summary
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
+if TYPE_CHECKING:
+    from benchlog.report.pictures import Pictures
 
 KEY_DOWNS_LISTED = 100
 EVENTS_LISTED = 100
 _TELLING = ("wrong-instrument", "link", "reply", "suspect", "error-queue", "clock", "store", "note", "session")
 
 
-def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event], *, ending: str = "") -> str:
-    """The whole record. ``ending`` says how the session ended, as a sentence."""
-    from benchlog.report import byband, closeups, figures  # matplotlib takes half a second, and only this needs it
+def document(kept: Kept, pictures: Pictures | None = None) -> str:
+    """The record of a stored session; ``pictures`` are its figures, where they are drawn already."""
+    return render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending_of(kept), pictures=pictures)
 
+
+def render(
+    analysis: Analysis,
+    bench: Bench,
+    plan: Plan,
+    events: Iterable[Event],
+    *,
+    ending: str = "",
+    pictures: Pictures | None = None,
+) -> str:
+    """The whole record. ``ending`` says how the session ended, as a sentence."""
+    if pictures is None:
+        from benchlog.report.pictures import drawn  # matplotlib takes half a second, and only this needs it
+
+        pictures = drawn(analysis, bench, plan)
     record = analysis.record
     happened = sorted(events, key=lambda event: event.t_ns)
-    template = _environment().get_template("record.html.j2")
+    template = environment().get_template("record.html.j2")
     return template.render(
         record=record,
         session=record.session,
@@ -55,15 +73,13 @@ def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event]
         log_most=EVENTS_LISTED,
         key_downs=_key_downs(analysis, plan),
         key_downs_most=KEY_DOWNS_LISTED,
-        bars=[p for name in QUANTITIES if (p := byband.bars(record, name))],
-        in_time=[
-            p for p in (figures.power_in_time(analysis, bench, plan), figures.frequency_in_time(analysis, plan)) if p
-        ],
-        close_ups=list(closeups.close_ups(analysis, bench, plan)),
-        others=list(figures.others_in_time(analysis)),
+        bars=pictures.bars.values(),
+        in_time=pictures.in_time.values(),
+        close_ups=pictures.close_ups,
+        others=pictures.others,
         rows=[_row(band) for band in record.bands],
         more=further.tables(further.more(record)),
-        steady=list(byband.stabilities(record)),
+        steady=pictures.steady,
         stability_aid=further.STABILITY_AID,
         budgets=budget.groups(record),
         budget_aid=budget.AID,
@@ -73,7 +89,8 @@ def render(analysis: Analysis, bench: Bench, plan: Plan, events: Iterable[Event]
     )
 
 
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Templates, and the filters they use; the record's, and those made like it."""
     # Autoescape is on for every template: the usual choice by file name would miss ".html.j2".
     env = Environment(
         loader=PackageLoader("benchlog", "report"),

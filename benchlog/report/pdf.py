@@ -13,7 +13,7 @@ import re
 from importlib.resources import files
 from typing import Any, Literal
 
-from benchlog.errors import UsageError
+from benchlog.errors import NotInstalled
 
 Paper = Literal["a4", "letter"]
 
@@ -21,7 +21,7 @@ _PANGO = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"  # WeasyPrint's 
 
 
 def render(html: str, paper: Paper = "a4") -> bytes:
-    """The document of ``html.render`` as PDF. Raises UsageError where what draws it is not installed."""
+    """The document of ``html.render`` as PDF. Raises NotInstalled where what draws it is not there."""
     weasyprint = _weasyprint()
     document = weasyprint.HTML(string=_with_plain_colours(html), url_fetcher=_fetch_nothing)
     size = weasyprint.CSS(string=f"@page {{ size: {paper} }}")
@@ -39,16 +39,16 @@ def _weasyprint() -> Any:
         with contextlib.redirect_stdout(said):
             import weasyprint
     except ImportError:
-        raise UsageError(
+        raise NotInstalled(
             "PDF needs WeasyPrint, which is not installed",
-            where="--pdf",
-            cure="pip install 'benchlog[pdf]' (from a clone: pip install '.[pdf]'); or print the file of --html.",
+            where="PDF",
+            cure="pip install 'benchlog[pdf]' (from a clone: pip install '.[pdf]'); or print the HTML.",
         ) from None
     except OSError as exc:
-        raise UsageError(
+        raise NotInstalled(
             f"PDF needs the Pango libraries: {str(exc).splitlines()[0]}",
-            where="--pdf",
-            cure=f"On Debian: apt-get install {_PANGO}; or print the file of --html.",
+            where="PDF",
+            cure=f"On Debian: apt-get install {_PANGO}; or print the HTML.",
         ) from None
     logging.getLogger("weasyprint").setLevel(logging.ERROR)  # it warns of each SVG property, and then draws it
     return weasyprint

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from benchlog.analysis.results import Record
@@ -14,12 +15,13 @@ def dumps(record: Record) -> str:
 
     JSON knows no NaN and no infinity; a number that is not finite is written as null, as what is not known.
     """
-    return json.dumps(_finite(record.as_json()), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(finite(record.as_json()), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _finite(part: Any) -> Any:
-    if isinstance(part, dict):
-        return {key: _finite(value) for key, value in part.items()}
-    if isinstance(part, list):
-        return [_finite(value) for value in part]
+def finite(part: Any) -> Any:
+    """With null for every number that JSON does not know."""
+    if isinstance(part, Mapping):
+        return {key: finite(value) for key, value in part.items()}
+    if isinstance(part, list | tuple):
+        return [finite(value) for value in part]
     return None if isinstance(part, float) and not math.isfinite(part) else part

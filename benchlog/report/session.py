@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.analyse import Analysis
+from benchlog.analysis.corrections import Corrected
+from benchlog.analysis.keydowns import KeyDown
 from benchlog.report import words
 from benchlog.report.drawing import merged
-
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
-    from benchlog.analysis.corrections import Corrected
-    from benchlog.analysis.keydowns import KeyDown
 
 
 def measuring(analysis: Analysis, measure: str) -> Corrected | None:

@@ -7,7 +7,6 @@ read as markup.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from rich import box
 from rich.cells import cell_len
@@ -16,16 +15,13 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.results import BandResult, Finding, InstrumentState, Record, Result
 from benchlog.plan import Plan
 from benchlog.report import budget, further, words
 from benchlog.report.numbers import megahertz, with_uncertainty
 from benchlog.report.summary import summary
 from benchlog.report.words import PPM, QUANTITIES, Quantity
-
-if TYPE_CHECKING:  # analysis brings scipy, and is not needed to draw what it found
-    from benchlog.analysis.analyse import Analysis
-
 
 Line = tuple[str, str]  # text, style
 

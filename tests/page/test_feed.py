@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.model import Event
-from benchlog.page.feed import MOST_LISTED, TICK_S, Feed, finite
+from benchlog.page.feed import MOST_LISTED, TICK_S, Feed
+from benchlog.report.record_json import finite
 from benchlog.runs.happenings import Begun, KeyedDown, KeyedUp, Recognised, Resting, Trouble, Wanted
 from benchlog.runs.session import Session
 from tests.page.looking import a_session, a_tick

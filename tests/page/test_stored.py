@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 import sqlite3
+import sys
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from contextlib import closing
@@ -18,15 +20,17 @@ from hypothesis import strategies as st
 from benchlog.acquire.registry import find
 from benchlog.bench import load_bench
 from benchlog.clock import Clock
+from benchlog.errors import BenchFailed
 from benchlog.model import Reading, State
 from benchlog.page import stored
+from benchlog.page.clerk import Clerk
 from benchlog.page.stored import StoredSeries
 from benchlog.plan import load_plan
 from benchlog.runs.records import record_of
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
-from tests.page.looking import ROOT, Served, served
+from tests.page.looking import ROOT, Served, Viewer, served
 
 SLOTS = 5000
 
@@ -158,6 +162,58 @@ def test_figures_are_drawings_of_their_own(one: Served) -> None:
         used, defined = (set(re.findall(p, answer.body.decode())) for p in (r"var\(--([a-z]+)\)", r"--([a-z]+):"))
         assert used <= defined, "its colours are all there"
     assert one.get("/api/sessions/1/figures/nothing").status == 404
+
+
+def test_the_record_as_pdf_and_a_clear_answer_where_that_is_not_installed(
+    one: Served, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The layout itself is looked at in tests/report; here something quick stands for it, and before that nothing."""
+    double = tmp_path / "weasyprint.py"
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), *sys.path]))
+    double.write_text("raise ImportError\n")
+    refused = one.get("/api/sessions/1/record.pdf")
+    assert refused.status == 501
+    assert "pip install 'benchlog[pdf]'" in refused.json["cure"]
+    double.write_text(
+        "class CSS:\n    def __init__(self, string): self.page = string\n"
+        "class HTML:\n    def __init__(self, string, url_fetcher): self.text = string\n"
+        "    def write_pdf(self, stylesheets, **_): return (stylesheets[0].page + self.text).encode()\n"
+    )
+    document = one.get("/api/sessions/1/record.html").body.decode()
+    for asked, paper in (("", "a4"), ("?paper=a4", "a4"), ("?paper=letter", "letter")):
+        answer = one.get(f"/api/sessions/1/record.pdf{asked}")
+        assert (answer.status, answer.headers["content-type"]) == (200, "application/pdf")
+        said = answer.body.decode()
+        assert said.startswith(f"@page {{ size: {paper} }}")
+        assert re.sub("<svg.*?</svg>", "", said, flags=re.DOTALL).endswith(
+            re.sub("<svg.*?</svg>", "", document, flags=re.DOTALL)
+        )
+    assert one.get("/api/sessions/1/record.pdf?paper=a5").status == 422
+    assert one.get("/api/sessions/2/record.pdf").status == 404
+
+
+def test_the_last_record_of_a_run_is_told_though_others_are_asked_for_just_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No key-up follows a run's end, so nothing would ask for it again."""
+    tried = []
+
+    def busy_at_first(clerk: Clerk, question: dict[str, object]) -> dict[str, object]:
+        tried.append(question)
+        if len(tried) < 3:
+            raise BenchFailed("the record could not be worked out", where="records")
+        return {"record": {"bands": [{"band": "20 m"}], "findings": []}, "altered": False, "took_s": 0.0}
+
+    monkeypatch.setattr(Clerk, "_exchange", busy_at_first)
+    monkeypatch.setattr("benchlog.page.clerk.RETRY_S", 0.01)
+    with served(tmp_path / "s.benchlog") as played:
+        played.begin()
+        with Viewer(played.port) as viewer:
+            viewer.next()
+            played.house.over("ended", "done")
+            told = viewer.until("band-results")[-1].data
+    assert told["final"]
+    assert told["bands"] == [{"band": "20 m"}]
 
 
 def test_a_store_that_is_not_there_is_no_fault(tmp_path: Path) -> None:
