@@ -58,7 +58,9 @@ def test_no_fault_and_no_answer_that_is_not_described(one: Served) -> None:
     config = schemathesis.Config.from_dict({"checks": {"negative_data_rejection": {"expected-statuses": REFUSED}}})
     schema = schemathesis.openapi.from_url(f"http://127.0.0.1:{one.port}/api/openapi.json", config=config)
     tried = set()
-    for found in schema.exclude(path="/api/stream").get_all_operations():  # it has no end; its own test is below
+    # A stream has no end, and a PDF takes seconds to lay out: their own tests are below, and in test_stored.py.
+    quick = schema.exclude(path="/api/stream").exclude(path="/api/sessions/{session_id}/record.pdf")
+    for found in quick.get_all_operations():
         operation = found.ok()
         for mode in GenerationMode:
 
@@ -70,7 +72,7 @@ def test_no_fault_and_no_answer_that_is_not_described(one: Served) -> None:
 
             with contextlib.suppress(Unsatisfiable):  # where nothing can be wrong with the words
                 ask()
-    assert len(tried) == 17
+    assert len(tried) == 16
 
 
 def test_every_route_is_described(one: Served) -> None:
