@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
 
 import numpy as np
 
 from benchlog.analysis import findings, troubles
 from benchlog.analysis.accuracy import Accuracy
-from benchlog.analysis.bands import band_result
+from benchlog.analysis.bands import FrequencyResults, PowerResults, frequency_results, power_results
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.diagnosis import diagnosed
 from benchlog.analysis.dial import dial_split
@@ -18,13 +20,16 @@ from benchlog.analysis.keydowns import KeyDown, Span, find_spans, gap_limit_s, k
 from benchlog.analysis.measure import measure_key_down, measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.passes import band_errors
-from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts
-from benchlog.analysis.steps import step_findings, steps_of
+from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts, Tuned
+from benchlog.analysis.steps import Step, find_steps, hiss_of, step_findings
 from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
+from benchlog.cores import shared
 from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
 from benchlog.series import STATES
+
+LONG = 1_000_000  # readings; of fewer the record is as soon made on one core
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,22 +53,50 @@ def analyse(
     were heard.
     """
     events = sorted(events, key=lambda event: event.t_ns)
-    key_downs = tuple(
-        measure_key_down(span, series, bench, plan, session.kind) for span in _spans(bench, plan, series, events)
-    )
+    long = sum(len(one.t_s) for one in series.values()) > LONG
+
+    def measured(span: Span) -> KeyDown:
+        return measure_key_down(span, series, bench, plan, session.kind)
+
+    key_downs = tuple(shared(measured, _spans(bench, plan, series, events), worth=long))
     counted = {band.name: [k for k in key_downs if k.counts and k.band == band.name] for band in plan.bands}
     asked = _asked(session.kind, plan)
     heard = {band.name: OnBand(band, tuple(counted[band.name]), series, bench) for band in plan.bands}
-    steps = steps_of(heard)
+    named = [name for name, one in heard.items() if name in asked or one.key_downs]
+    hiss = hiss_of(heard.values())
+
+    def of_frequency(name: str) -> tuple[list[Step], FrequencyResults]:
+        steps = find_steps(heard[name], hiss)
+        return steps, frequency_results(heard[name], jumped=bool(steps))
+
+    def of_power(name: str) -> tuple[PowerResults, tuple[Tuned, ...]]:
+        return power_results(heard[name]), tuned(heard[name], key_downs, session.kind, plan)
+
+    jobs: list[Callable[[], Any]] = [lambda: list(_told(bench, series, key_downs, events))]  # the longest first
+    jobs += [partial(part, name) for part in (of_frequency, of_power) for name in named]
+    told, *parts = shared(lambda job: job(), jobs, worth=long)
+    moved = dict(zip(named, parts, strict=False))
+    made = dict(zip(named, parts[len(named) :], strict=True))
     bands = tuple(
-        replace(band_result(one, jumped=bool(steps[name])), tuning=tuned(one, key_downs, session.kind, plan))
-        for name, one in heard.items()
-        if name in asked or one.key_downs
+        BandResult(
+            band=name,
+            expected_hz=heard[name].band.expected_hz,
+            key_downs=len(heard[name].key_downs),
+            **made[name][0],
+            **moved[name][1],
+            tuning=made[name][1],
+        )
+        for name in named
     )
     dial = _dial(heard, bench)
-    told = _findings(bench, series, key_downs, events, bands, dial)
-    jumps = step_findings(steps, session.started_ns)
-    found = (*findings.failed(bands), *diagnosed(heard, bands), *jumps, *told)
+    jumps = step_findings({name: moved[name][0] for name in named}, session.started_ns)
+    found = (
+        *findings.failed(bands),
+        *diagnosed(heard, bands),
+        *jumps,
+        *findings.dial_findings(dial, bands),
+        *told,
+    )
     instruments = instrument_states(bench, events, session.started_ns)
     return Analysis(Record(session, bands, dial, found, _counts(series), instruments), key_downs, series)
 
@@ -90,15 +123,10 @@ def _dial(heard: Mapping[str, OnBand], bench: Bench) -> Dial | None:
     return dial_split(band_errors(heard), Accuracy.measuring(bench, "frequency"))
 
 
-def _findings(
-    bench: Bench,
-    series: Mapping[str, Corrected],
-    key_downs: Sequence[KeyDown],
-    events: Sequence[Event],
-    bands: Sequence[BandResult],
-    dial: Dial | None,
+def _told(
+    bench: Bench, series: Mapping[str, Corrected], key_downs: Sequence[KeyDown], events: Sequence[Event]
 ) -> Iterator[Finding]:
-    yield from findings.dial_findings(dial, bands)
+    """What a reader must know whatever the results are."""
     yield from findings.unassigned(bench, key_downs)
     yield from troubles.stops(events)
     yield from findings.crossed_limits(bench, series)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TypedDict
 
 from benchlog.analysis.bends import Window, common_time_constant
 from benchlog.analysis.droop import belonging, noise_shared
@@ -18,44 +19,74 @@ from benchlog.analysis.power import (
     standing_wave_ratio,
     stated_power,
 )
-from benchlog.analysis.results import BandResult, Result
+from benchlog.analysis.results import Result, Stability, WarmUp
 from benchlog.analysis.rundroop import RunDroop, run_droop
 from benchlog.analysis.stability import stability
 from benchlog.analysis.uncertainty import largest
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.analysis.warmup import warm_up
+from benchlog.emission import PowerKind
 from benchlog.model import Measured
 
 
-def band_result(heard: OnBand, *, jumped: bool) -> BandResult:
-    """Everything the record says of one band. ``jumped``: its frequency has a step."""
-    band = heard.band
-    tolerance_hz = heard.tolerance_hz
-    tolerance_ppm = None if tolerance_hz is None else tolerance_hz / band.expected_hz * 1e6
-    error = _frequency_error(heard)
-    ppm = error and scaled(error, 1e6 / band.expected_hz)
-    hz_in_doubt, watts_in_doubt = heard.lacking("frequency"), heard.lacking("forward-power")
-    t_s, hz = heard.readings("frequency")
-    slope = drift(t_s, hz, heard.longest_window_s, heard.accuracy("frequency"))
+class PowerResults(TypedDict):
+    """What the record says of a band's power, by the fields of ``BandResult``."""
+
+    power_w: Result
+    droop_percent: Result
+    power_kind: PowerKind
+    droop_tau_s: Result
+    run_droop_percent: Result
+    run_droop_tau_s: Result
+    swr: Result
+    delivered_w: Result
+    efficiency_percent: Result
+    dissipation_w: Result
+
+
+class FrequencyResults(TypedDict):
+    """What the record says of a band's frequency, likewise."""
+
+    frequency_error_hz: Result
+    frequency_error_ppm: Result
+    drift_hz_per_h: Result
+    settled_after_s: float | None
+    key_down_drift_hz: Result
+    warm_up: WarmUp | None
+    stability: tuple[Stability, ...]
+
+
+def power_results(heard: OnBand) -> PowerResults:
+    """Of one band."""
+    in_doubt = heard.lacking("forward-power")
     over_run = run_droop([k.droop for k in heard.key_downs if k.droop], heard.accuracy("forward-power"))
-    return BandResult(
-        band=band.name,
-        expected_hz=band.expected_hz,
-        key_downs=len(heard.key_downs),
-        power_w=result(stated_power(heard), band.min_power, Sense.AT_LEAST, in_doubt=watts_in_doubt),
-        droop_percent=_worst_droop(heard, in_doubt=watts_in_doubt),
-        frequency_error_hz=result(error, tidy(tolerance_hz), Sense.WITHIN, in_doubt=hz_in_doubt),
-        frequency_error_ppm=result(ppm, tidy(tolerance_ppm), Sense.WITHIN, in_doubt=hz_in_doubt),
-        drift_hz_per_h=result(slope, tidy(band.max_drift, 3600), Sense.WITHIN, in_doubt=hz_in_doubt),
-        settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
+    return PowerResults(
+        power_w=result(stated_power(heard), heard.band.min_power, Sense.AT_LEAST, in_doubt=in_doubt),
+        droop_percent=_worst_droop(heard, in_doubt=in_doubt),
         power_kind=power_kind(heard),
         droop_tau_s=_unlimited(common_time_constant(_falls(heard), heard.accuracy("forward-power"))),
-        run_droop_percent=_run_droop(heard, over_run, in_doubt=watts_in_doubt),
+        run_droop_percent=_run_droop(heard, over_run, in_doubt=in_doubt),
         run_droop_tau_s=_unlimited(over_run.time_constant if over_run else None),
         swr=_unlimited(standing_wave_ratio(heard)),
         delivered_w=_unlimited(delivered_power(heard)),
         efficiency_percent=_unlimited(efficiency(heard)),
         dissipation_w=_unlimited(dissipation(heard)),
+    )
+
+
+def frequency_results(heard: OnBand, *, jumped: bool) -> FrequencyResults:
+    """Of one band. ``jumped``: its frequency has a step."""
+    band, tolerance_hz, in_doubt = heard.band, heard.tolerance_hz, heard.lacking("frequency")
+    tolerance_ppm = None if tolerance_hz is None else tolerance_hz / band.expected_hz * 1e6
+    error = _frequency_error(heard)
+    ppm = error and scaled(error, 1e6 / band.expected_hz)
+    t_s, hz = heard.readings("frequency")
+    slope = drift(t_s, hz, heard.longest_window_s, heard.accuracy("frequency"))
+    return FrequencyResults(
+        frequency_error_hz=result(error, tidy(tolerance_hz), Sense.WITHIN, in_doubt=in_doubt),
+        frequency_error_ppm=result(ppm, tidy(tolerance_ppm), Sense.WITHIN, in_doubt=in_doubt),
+        drift_hz_per_h=result(slope, tidy(band.max_drift, 3600), Sense.WITHIN, in_doubt=in_doubt),
+        settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
         key_down_drift_hz=_unlimited(key_down_drift(heard)),
         warm_up=warm_up(heard, jumped=jumped),
         stability=stability(heard),

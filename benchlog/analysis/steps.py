@@ -18,7 +18,18 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import rounding
 from benchlog.analysis.cusum import cusum
 from benchlog.analysis.fits import fit_line
-from benchlog.analysis.levels import KEY_DOWNS, LONG, READINGS, Kind, Level, likeliest_step, noise_of
+from benchlog.analysis.levels import (
+    KEY_DOWNS,
+    LONG,
+    READINGS,
+    WANDER,
+    Kind,
+    Level,
+    gains_at_most,
+    likeliest_step,
+    noise_of,
+    places_of,
+)
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import Finding
 from benchlog.analysis.uncertainty import combine, expanded
@@ -38,7 +49,7 @@ MIN_READINGS, MIN_KEY_DOWNS = 12, 7
 HINT = 9.0  # gain that is enough once key-downs on either side show that there is a step
 PART = 0.5  # of the step between those key-downs, that the one inside must be at least, and its inverse at most
 SLACK_K, SLACK_H = 0.5, 4.0  # CUSUM, in standard deviations (NIST/SEMATECH e-Handbook 6.3.2.3)
-CLOSE = 3.5  # slots: readings no farther apart count as neighbours
+ROUNDING = 1e-6  # in log likelihood: what the same gain may differ by when it is worked out in another order
 TELLING = 8  # windows of each band that are asked for the noise: more would say the same
 
 
@@ -68,26 +79,27 @@ class Hiss:
     def __init__(self, bands: Iterable[tuple[Sequence[tuple[Array, Array]], float]]) -> None:
         """``bands``: of each, (t_s, hz) of its windows, wild readings left out, and the counter's resolution."""
         self._asked: list[tuple[Array, Array, float]] = []
-        self._said: dict[float, Array | None] = {}
         for parts, resolution in bands:
             many = [part for part in parts if len(part[0]) >= MIN_READINGS]
             for i in sorted({round(i) for i in np.linspace(0, len(many) - 1, TELLING).tolist()} if many else ()):
                 self._asked.append((many[i][0][:LONG], many[i][1][:LONG], resolution))
+        self._first_s, self._last_s = (np.array([t_s[at] for t_s, _, _ in self._asked]) for at in (0, -1))
 
     def beside(self, t_s: Array) -> Array | None:
         """The sum over all windows that none of these times is in; None where there is none."""
-        said = [
-            one
-            for at_s, hz, resolution in self._asked
-            if (at_s[-1] < t_s[0] or at_s[0] > t_s[-1]) and (one := self._of(at_s, hz, resolution)) is not None
-        ]
-        return np.sum(said, axis=0) if said else None
+        apart = (self._last_s < t_s[0]) | (self._first_s > t_s[-1])
+        if not apart.any():
+            return None
+        tells, said = self._said
+        apart &= tells
+        return said[apart].sum(axis=0) if apart.any() else None
 
-    def _of(self, t_s: Array, hz: Array, resolution: float) -> Array | None:
-        began = float(t_s[0])
-        if began not in self._said:
-            self._said[began] = noise_of(_places(t_s), t_s, hz, replace(READINGS, resolution=resolution))
-        return self._said[began]
+    @cached_property
+    def _said(self) -> tuple[NDArray[np.bool_], Array]:
+        """(windows,) whether each says anything, and (windows, noises) what."""
+        found = [noise_of(places_of(t), t, hz, replace(READINGS, resolution=step)) for t, hz, step in self._asked]
+        said = np.array([np.zeros(len(WANDER)) if one is None else one for one in found])
+        return np.array([one is not None for one in found]), said
 
 
 @dataclass(frozen=True)
@@ -107,6 +119,14 @@ class Windows:
     def needed(self) -> float:
         """Gain in log likelihood for a step among the readings to be believed."""
         return GAIN + math.log(max(sum(len(t_s) for t_s, _ in self.parts), 1))
+
+    @cached_property
+    def quiet(self) -> set[tuple[float, int]]:
+        """The pieces (``pieces_of``) that have no step to be believed, by their first time and how many readings."""
+        pieces = [piece for part in self.parts for piece in pieces_of(*part) if len(piece[0]) >= MIN_READINGS]
+        gains = gains_at_most(pieces, self.kind, [self.hiss.beside(t_s) for t_s, _ in pieces])
+        quiet = np.flatnonzero(gains < self.needed - ROUNDING).tolist()
+        return {(float(pieces[i][0][0]), len(pieces[i][0])) for i in quiet}
 
     @property
     def needed_between(self) -> float:
@@ -161,10 +181,9 @@ def steps_in(parts: Sequence[tuple[Array, Array]], resolution: float = 0.0, hiss
     return sorted(found, key=lambda step: step.from_s)
 
 
-def steps_of(heard: Mapping[str, OnBand]) -> dict[str, list[Step]]:
-    """All steps of a session, by band."""
-    hiss = Hiss(_parts(one) for one in heard.values())
-    return {name: find_steps(one, hiss) for name, one in heard.items()}
+def hiss_of(heard: Iterable[OnBand]) -> Hiss:
+    """What all bands of a session say of the noise."""
+    return Hiss(_parts(one) for one in heard)
 
 
 def step_findings(steps: Mapping[str, Sequence[Step]], started_ns: int) -> Iterator[Finding]:
@@ -199,7 +218,9 @@ def _within(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
     if len(t_s) > LONG:
         yield from _in_pieces(t_s, hz, windows)
         return
-    if len(t_s) < MIN_READINGS or not _worth_a_look(t_s, hz, windows.resolution):
+    if len(t_s) < MIN_READINGS or (float(t_s[0]), len(t_s)) in windows.quiet:
+        return
+    if not _worth_a_look(t_s, hz, windows.resolution):
         return
     level = _in_window(t_s, hz, windows, windows.needed)
     if level is None or not _believed(level, windows):
@@ -211,26 +232,23 @@ def _within(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
 
 
 def _in_window(t_s: Array, hz: Array, windows: Windows, least: float) -> Level | None:
-    return likeliest_step(_places(t_s), t_s, hz, windows.kind, least, windows.hiss.beside(t_s))
-
-
-def _places(t_s: Array) -> Array:
-    """Which planned reading each is: they count on, but for a gap."""
-    slots = (t_s - t_s[0]) / float(np.median(np.diff(t_s)))
-    places = np.round(slots)
-    if float(np.max(np.diff(slots))) <= CLOSE or np.any(np.diff(places) < 1):
-        return np.arange(len(t_s), dtype=float)
-    return np.asarray(places)
+    return likeliest_step(places_of(t_s), t_s, hz, windows.kind, least, windows.hiss.beside(t_s))
 
 
 def _in_pieces(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
     """A long key-down, in pieces that overlap by half; a step seen in two of them is told once."""
     before = -math.inf
-    for start in range(0, len(t_s) - LONG // 2, LONG // 2):
-        for step in _within(t_s[start : start + LONG], hz[start : start + LONG], windows):
+    for piece in pieces_of(t_s, hz):
+        for step in _within(*piece, windows):
             if step.from_s > before:
                 yield step
                 before = step.to_s
+
+
+def pieces_of(t_s: Array, hz: Array) -> list[tuple[Array, Array]]:
+    """(t_s, hz) of a window in as many pieces as it takes to look at it: whole where it is not long."""
+    starts = range(0, max(len(t_s) - LONG // 2, 1), LONG // 2) if len(t_s) > LONG else (0,)
+    return [(t_s[start : start + LONG], hz[start : start + LONG]) for start in starts]
 
 
 def _worth_a_look(t_s: Array, hz: Array, resolution: float) -> bool:

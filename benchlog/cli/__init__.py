@@ -70,6 +70,8 @@ def cli() -> None:
 
 def main() -> None:
     """The ``benchlog`` command."""
+    # Our matrices are small: numpy's threads would spin beside each other, and beside processes of ours (``cores``).
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = cli.main(standalone_mode=False)
     except click.exceptions.Abort:

@@ -16,6 +16,7 @@ from benchlog.analysis.analyse import Analysis, analyse
 from benchlog.analysis.corrections import Corrected, Corrector
 from benchlog.analysis.results import Revision, SessionFacts
 from benchlog.bench import Bench, bench_from
+from benchlog.cores import cores
 from benchlog.correction import text_kept
 from benchlog.driver import Driver
 from benchlog.errors import UsageError
@@ -122,26 +123,27 @@ def keep_with(
 def _corrected(
     reader: StoreReader, session: StoredSession, bench: Bench, events: Sequence[Event], plan_sha256: str
 ) -> tuple[dict[str, Corrected], str]:
-    """The channels in SI, and the digest of their raw readings, of which one channel's at a time are in memory."""
+    """The channels in SI, and the digest of their raw readings, which are never all in memory."""
     fingerprint = Digest(_sha256(session.bench_text), plan_sha256, session.started_ns, session.tables)
     corrected = Corrector(bench, events)
     if corrected.needs_frequency:
-        for channel in session.channels:
-            if channel.measures == "frequency":
-                corrected(_raw(reader, channel))
-
-    def next_one(channel: StoredChannel) -> Corrected:
-        raw = _raw(reader, channel)
+        for raw in _raw(reader, [channel for channel in session.channels if channel.measures == "frequency"]):
+            corrected(raw)
+    found = {}
+    for raw in _raw(reader, sorted(session.channels, key=lambda one: one.name)):
         fingerprint.add(raw)
-        return corrected(raw)
-
-    found = {one.name: next_one(one) for one in sorted(session.channels, key=lambda one: one.name)}
+        found[raw.channel] = corrected(raw)
     return {channel.name: found[channel.name] for channel in session.channels}, fingerprint.hexdigest()
 
 
-def _raw(reader: StoreReader, channel: StoredChannel) -> RawSeries:
-    (rows,) = reader.rows((channel,))
-    return rows.series(channel.name, {note: state for note, (state, _, _) in reader.notes().items()})
+def _raw(reader: StoreReader, channels: Sequence[StoredChannel]) -> Iterator[RawSeries]:
+    """In their order; as many at a time in memory as there are cores to read them."""
+    for start in range(0, len(channels), cores()):
+        some = channels[start : start + cores()]
+        found = reader.rows(some, apart=True)
+        states = {note: state for note, (state, _, _) in reader.notes().items()}  # last: all that rows use
+        for channel in some:
+            yield found.pop(0).series(channel.name, states)
 
 
 def _sha256(text: str) -> str:

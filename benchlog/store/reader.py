@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -116,9 +116,9 @@ class StoreReader:
         states = {note: state for note, (state, _, _) in self.notes().items()}  # read last: it names all that rows use
         return {c.name: rows.series(c.name, states) for c, rows in zip(channels, found, strict=True)}
 
-    def rows(self, channels: tuple[StoredChannel, ...], span: Span = ALL) -> list[bulk.Rows]:
-        """The same with the notes' numbers in place of states."""
-        return bulk.read(self.path, [channel.id for channel in channels], span)
+    def rows(self, channels: Sequence[StoredChannel], span: Span = ALL, *, apart: bool = False) -> list[bulk.Rows]:
+        """The same with the notes' numbers in place of states; ``apart`` as in ``bulk.read``."""
+        return bulk.read(self.path, [channel.id for channel in channels], span, apart=apart)
 
     def notes(self) -> dict[int, tuple[str, str, str]]:
         """What readings refer to: (state, reason, said) by number; 0 is good."""

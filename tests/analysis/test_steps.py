@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from synthetic import Keying, Synthetic, level, plan, sweep
 
 from benchlog.analysis.cusum import cusum
-from benchlog.analysis.levels import READINGS, UNLIKE, WANDER, likeliest_step, noise_of
+from benchlog.analysis.levels import READINGS, UNLIKE, WANDER, gains_at_most, likeliest_step, noise_of, places_of
 from benchlog.analysis.steps import Hiss, steps_in
 from benchlog.analysis.uncertainty import expanded
 from benchlog.analysis.wild import decimal_step, wild
@@ -241,3 +241,33 @@ def test_the_last_digit_of_a_counter():
     assert decimal_step(np.array([14200.0, 14300.0])) == 100.0
     assert decimal_step(np.array([7.1e6 + 0.123])) == pytest.approx(1e-3)
     assert decimal_step(HERTZ + np.random.default_rng(0).standard_normal(50)) == 0.0
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10**6), st.integers(3, 150), st.floats(0, 30), st.sampled_from(["even", "late", "gap"]))
+def test_no_step_gains_more_than_what_many_pieces_were_told_at_once(seed, readings, by, planned):
+    """Or a step that would have been believed is never looked for. Pieces that are not even are not judged at all."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(readings) / 2
+    if planned == "late":
+        t += rng.uniform(0, 0.01, readings)
+    if planned == "gap" and readings > 1:
+        t[readings // 2 :] += 30.0
+    pieces = [(t, HERTZ + noise(rng, t) + by * rng.choice([-1, 1]) * (t > rng.choice(t))) for _ in range(3)]
+    others = [None, *(noise_of(places_of(t), t, hz, READINGS) for t, hz in pieces[:2])] if readings > 12 else [None] * 3
+    most = gains_at_most(pieces, READINGS, others)
+    for (t_s, hz), bound, said in zip(pieces, most, others, strict=True):
+        found = likeliest_step(places_of(t_s), t_s, hz, READINGS, others=said) if readings > 2 else None
+        assert found is None or found.gain <= bound + 1e-6
+        assert found is None or np.isinf(bound) == (planned == "gap")
+        assert found is None or found.gain < 20 or bound > 12
+    assert planned != "even" or readings < 12 or np.all(np.isfinite(most))
+
+
+@pytest.mark.parametrize("at_s", [30.0, 330.0, 1530.0])
+def test_a_step_in_a_long_key_down_is_found_among_its_pieces(at_s):
+    rng = np.random.default_rng(4)
+    parts = jumped([key_down(rng, 0.0, 1800.0), key_down(rng, 2000.0, 300.0)], at_s, 60.0)
+    (step,) = steps_in(parts)
+    assert step.from_s - 1.0 <= at_s <= step.to_s + 1.0
+    assert step.size.value == pytest.approx(60.0, abs=10.0)

@@ -284,6 +284,16 @@ def test_the_order_of_channels_and_events_does_not_matter():
     assert analysed(facts(), bench(), FIVE, turned).record == session.analysed().record
 
 
+def test_the_record_of_a_long_session_does_not_hang_on_the_number_of_cores(monkeypatch):
+    session = sweep([140, 130, 125, 74, 100], [-30, -25, -35, -31, 400], droop=0.06, seed=3)
+    found = []
+    for hands in (1, 3):
+        monkeypatch.setattr("benchlog.analysis.analyse.LONG", 0)
+        monkeypatch.setattr("benchlog.cores.cores", lambda hands=hands: hands)
+        found.append(session.analysed().record)
+    assert found[0] == found[1]
+
+
 def test_milliwatts_are_watts():
     watts = sweep([120] * 5, droop=0.05)
     milli = sweep([120] * 5, droop=0.05)

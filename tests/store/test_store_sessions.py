@@ -307,8 +307,15 @@ def test_both_ways_of_reading_give_the_same_arrays(store: Path, monkeypatch: pyt
     fast = reader.raw(1)
     assert ways[-1:] != [None], "ADBC failed"
     assert len(ways) == 1, "ADBC was not used"
+    apart = reader.rows(reader.session(1).channels, apart=True)
+    assert len(ways) == 2, "ADBC was not used"
+    assert ways[-1] is not None, "ADBC failed"
     monkeypatch.setattr(bulk, "_by_adbc", lambda *a: None)
     slow = reader.raw(1)
+    for rows, one in zip(apart, slow.values(), strict=True):
+        assert np.array_equal(rows.t_ns, one.t_ns)
+        assert np.array_equal(rows.value[rows.note == 0], one.value[one.state == 0])
+        assert np.array_equal(rows.took_us, one.took_us)
     for name in CHANNELS:
         for part in ("t_ns", "value", "state", "took_us"):
             one, other = getattr(fast[name], part), getattr(slow[name], part)
