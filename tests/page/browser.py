@@ -96,4 +96,8 @@ def results(session: Session, band: str, verdict: str = "pass") -> list[dict[str
         return {"value": value, "expanded": 2.0, "k": 2.0, "dof": None, "limit": limit, "verdict": verdict}
 
     quantities = {"power_w": result(142.0, 100.0), "droop_percent": result(1.2, 10.0)}
-    return [{"band": band, **quantities, "frequency_error_hz": result(56.0, 300.0)}]
+    measured = {"value": 6.04, "expanded": 0.31, "k": 2.0, "dof": None, "limit": None, "verdict": "pass"}
+    peak = {"what": "grid-current-peak", "channel": "grid current", "unit": "mA", "at_s": 4.0, "measured": measured}
+    absent = peak | {"what": "level-control", "channel": None, "measured": measured | {"value": None}}
+    tuning = {"tuning": [peak, absent]}
+    return [{"band": band, **quantities, "frequency_error_hz": result(56.0, 300.0), **tuning}]

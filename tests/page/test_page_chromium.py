@@ -295,6 +295,21 @@ def test_what_happens_is_said_to_who_cannot_see_and_running_figures_are_not(play
     expect(page.locator("#said")).to_have_text("Finding: it stepped")
 
 
+def test_what_tuning_showed_stands_below_its_band(played: Served, look: Looks) -> None:
+    page = look(played).page
+    name = played.session.plan.bands[0].name
+    played.feed.results(1, results(played.session, name), [], final=False)
+    row = page.locator("#bands tbody tr", has=page.get_by_role("rowheader", name=name, exact=True))
+    expect(row).to_contain_text("142.0")
+    tuned = page.locator("#bands tbody tr.tuned")
+    expect(tuned).to_have_text("Grid-current peak 6.04 ± 0.31 mA")
+    expect(tuned).to_have_count(1), "none for a band that nothing was measured on"
+    without = results(played.session, name)
+    without[0]["tuning"][0]["measured"]["expanded"] = None
+    played.feed.results(1, without, [], final=False)
+    expect(tuned).to_have_text("Grid-current peak 6.04 mA (U unknown)")
+
+
 _FOCUSED = (
     """(({ id, type, textContent }) => id || (type === 'checkbox' ? 'box' : textContent))(document.activeElement)"""
 )

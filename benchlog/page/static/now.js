@@ -1,6 +1,6 @@
 // The one screen: what is, readable from three metres.
 import { next } from "./later.js";
-import { bar, clock, fixed, lasting, make, megahertz, put, sentence, shown, signed, together } from "./words.js";
+import { bar, clock, fixed, lasting, make, megahertz, put, sentence, shown, signed, together, within } from "./words.js";
 import { bandNow, latest, measuring, nowS, state } from "./state.js";
 
 const LIMITS = { key_down: "key-down time", "load-heat": "the load's heat", swr: "SWR", "plate-dissipation": "plate dissipation" };
@@ -137,6 +137,7 @@ function gauges(run) {
 }
 
 const TAKES_LONG = ["drift_hz_per_h", "run_droop_percent", "run_droop_tau_s"];
+const TUNED = { "grid-current-peak": "Grid-current peak", "plate-current-dip": "Plate-current dip", "level-control-moves": "Level control moves at", "level-control": "Level control" };
 const MARKS = { pass: "✓\u00a0pass", fail: "✗\u00a0fail", undecided: "?\u00a0undecided", "not-measured": "not measured" };
 
 export function bands() {
@@ -144,7 +145,7 @@ export function bands() {
   const body = document.querySelector("#bands tbody");
   if (!run) { body.replaceChildren(); return; }
   const now = run.ended ? null : bandNow()?.band;
-  body.replaceChildren(...run.bands.map((band) => row(run, band, band.band === now)));
+  body.replaceChildren(...run.bands.flatMap((band) => rows(run, band, band.band === now)));
   const end = document.getElementById("ended");
   end.replaceChildren();
   if (run.ended) {
@@ -161,7 +162,8 @@ export function bands() {
   if (!items.length) list.append(make("li", { textContent: "None so far" }));
 }
 
-function row(run, band, current) {
+/** A band's row, and below it what tuning showed, where the bench measures that. */
+function rows(run, band, current) {
   const result = run.results.find((one) => one.band === band.band);
   const heard = run.key_downs.findLast((one) => one.band === band.band && one.counts);
   const cell = (name, fallback, unit, decimals, limit, sign = false) => {
@@ -176,8 +178,10 @@ function row(run, band, current) {
     return td;
   };
   const least = typeof result?.power_w?.value === "number" ? band.min_power_w : band.least_shown_w; // until then as the meter shows it
+  const tuned = (result?.tuning ?? []).filter((one) => one.measured.value !== null)
+    .map((one) => `${TUNED[one.what]} ${within(one.measured.value, one.measured.expanded, one.unit)}`);
   const tr = make("tr", {},
-    make("th", { scope: "row", textContent: band.band }),
+    make("th", { scope: "row", rowSpan: tuned.length ? 2 : 1, textContent: band.band }),
     cell("power_w", heard?.power_w, "W", 1, least ? `min ${Number(least.toPrecision(4))}` : ""),
     cell("droop_percent", heard?.droop_percent, "%", 1, band.max_droop_percent ? `max ${band.max_droop_percent}` : ""),
     cell("frequency_error_hz", heard?.frequency_error_hz, "Hz", 0, band.max_frequency_error_hz ? `max ${fixed(band.max_frequency_error_hz, 0)}` : "", true));
@@ -188,5 +192,6 @@ function row(run, band, current) {
   const words = result?.power_w?.value !== null && overall ? MARKS[overall] : heard ? "being worked out" : run.ended ? MARKS["not-measured"] : "to come";
   tr.append(make("td", { textContent: words, className: overall === "fail" ? "fail" : "" }));
   if (current) tr.setAttribute("aria-current", "true");
-  return tr;
+  if (!tuned.length) return [tr];
+  return [tr, make("tr", { className: "tuned" }, make("td", { colSpan: 4 }, ...tuned.map((text) => make("small", { textContent: text }))))];
 }

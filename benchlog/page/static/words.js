@@ -25,6 +25,14 @@ export function together(value, unit) {
   return shown(value, unit).join("\u00a0").trim();
 }
 
+/** A value with its expanded uncertainty to two digits, as the record writes it, in the unit that it comes in. */
+export function within(value, expanded, unit) {
+  const told = unit ? `\u00a0${unit}` : "";
+  if (!(expanded > 0)) return `${Number(value.toPrecision(4))}${told} (U unknown)`.replace("-", MINUS);
+  const decimals = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(expanded))));
+  return `${fixed(value, decimals)}\u00a0±\u00a0${fixed(expanded, decimals)}${told}`;
+}
+
 export function megahertz(hz) {
   const [whole, part] = (hz / 1e6).toFixed(6).split(".");
   return `${whole}.${part.slice(0, 3)}${THIN}${part.slice(3)}`;
