@@ -1,8 +1,12 @@
-"""Every parser under bent inputs, every store damaged at random: two tables. Exit status 0 only if nothing broke."""
+"""Every parser under bent inputs, every store damaged at random, a heat run on a bench of hostile instruments.
+
+Three tables. Exit status 0 only if nothing broke.
+"""
 
 from __future__ import annotations
 
 import argparse
+import os
 import re
 import subprocess
 import sys
@@ -17,7 +21,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "store"))
 
 from damage import WAYS, Outcome, trials
 
+from tests.abuse import hostile
 from tests.abuse.targets import ROOT, TARGETS, Target
+from tests.trials.rig import runtime_folder
 
 FORM = "{:<18} {:>10} {:>9} {:>9}  {}"
 _DONE = re.compile(r"^Done (\d+) runs in (\d+) second", re.MULTILINE)
@@ -77,18 +83,80 @@ def stores(count: int, workers: int) -> int:
     return broke
 
 
-def main() -> int:
-    """0 if nothing broke, 1 if something did, 2 for wrong words."""
-    parser = argparse.ArgumentParser(prog="scripts/abuse", description=__doc__)
-    parser.add_argument("--inputs", type=int, default=1_000_000, metavar="N", help="in all (1,000,000)")
-    parser.add_argument("--only", default="", metavar="TEXT", help="targets with this in their name")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed bends otherwise")
-    parser.add_argument("--workers", type=int, default=2, metavar="N", help="targets at one time (2)")
-    parser.add_argument("--stores", type=int, default=10_000, metavar="N", help="damaged and rescued (10,000)")
-    asked = parser.parse_args()
-    targets = [target for target in TARGETS if asked.only in target.name]
-    if not targets or asked.inputs < 1 or asked.workers < 1:
-        parser.error("nothing to abuse")
+CALM_S = 10.0
+MORE_MB = 5.0  # what chance may add to a process's memory
+MORE_FILES = 3
+MOST_PERCENT = 10.0  # of a core, in the mean over a trouble that lasts; a flood read on and on takes a whole one
+MORE_MISSED = 0.005  # share of the well-behaved instruments' slots
+WITHIN_S = 1.0
+HEAD = ("who misbehaves, how", "memory", "files", "processor, %", "others missed, %", "with a value", "told")
+HEAD += ("key up", "ended")
+HOSTILE = "{:<27} {:>9} {:>7} {:>14} {:>16} {:>12} {:>5} {:>8} {:>8}"
+
+
+def instruments(seconds: float) -> int:
+    """The table of heat runs with hostile instruments; returns how many of them did not hold."""
+    print(f"\nHeat runs in real time, {seconds:g} s of trouble each; load {os.getloadavg()[0]:.1f} at the start.")
+    broken: list[str] = []
+    with runtime_folder() as folder:
+        for n, (kind, name) in enumerate((("flood", "voltmeter"), ("chatter", "ammeter"))):
+            rate = hostile.pours(folder / f"pours-{n}", kind, name)
+            print(f"the simulated {name}'s {kind}: {rate:.0f} MB/s")
+            if rate < 10:
+                broken.append(f"the {name}'s {kind} is no flood: {rate:.1f} MB/s")
+        print(HOSTILE.format(*HEAD))
+        for n, case in enumerate(hostile.CASES):
+            try:
+                ran = hostile.run(folder / str(n), case, calm_s=CALM_S, trouble_s=seconds)
+            except hostile.NotMade as exc:
+                broken.append(str(exc))
+                continue
+            broken += [f"{case.name}: {fault}" for fault in [*hostile.faults(ran), *_dear(ran)]]
+    print(
+        "memory (MB), files (descriptors), others missed: before and meanwhile. processor: before, in the worst second,"
+    )
+    print("in the mean. with a value: of the rows of those who misbehave. told: lines. key up, ended: s after SIGTERM.")
+    for text in broken:
+        print(f"BROKE {text}")
+    return len(broken)
+
+
+def _dear(ran: hostile.Ran) -> list[str]:
+    """One line of the table; returns what it took too much of."""
+    counted, calm, troubled = hostile.slots(ran), ran.calm, ran.troubled
+    memory = [max(look.memory_mb for look in looks) for looks in (calm, troubled)]
+    files = [max(look.files for look in looks) for looks in (calm, troubled)]
+    mean, before = hostile.processor(troubled), hostile.processor(calm)
+    print(
+        HOSTILE.format(
+            ran.case.name,
+            f"{memory[0]:.0f} {memory[1]:.0f}",
+            f"{files[0]} {files[1]}",
+            f"{before:.1f} {hostile.worst_second(troubled):.1f} {mean:.1f}",
+            f"{100 * counted.missed_calm:.2f} {100 * counted.missed_troubled:.2f}",
+            f"{counted.good} of {counted.rows}",
+            sum(len(ran.told(name)) for name in ran.case.troubles),
+            f"{ran.key_up_s:.2f}",
+            f"{ran.ended_s:.2f}",
+        ),
+        flush=True,
+    )
+    found = []
+    if memory[1] > memory[0] + MORE_MB:
+        found.append(f"memory grows from {memory[0]:.0f} to {memory[1]:.0f} MB")
+    if files[1] > files[0] + MORE_FILES:
+        found.append(f"descriptors grow from {files[0]} to {files[1]}")
+    if mean > before + MOST_PERCENT:
+        found.append(f"it takes {mean:.0f} % of a core")
+    if counted.missed_troubled > counted.missed_calm + MORE_MISSED:
+        found.append(f"the others miss {counted.missed_troubled:.2%} of their slots")
+    if ran.key_up_s > WITHIN_S:
+        found.append(f"the key is up after {ran.key_up_s:.2f} s")
+    return found
+
+
+def parsers(targets: list[Target], asked: argparse.Namespace) -> int:
+    """The table of parsers; returns how many broke."""
     each = -(-asked.inputs // sum(target.share for target in targets))
     folder = Path(tempfile.mkdtemp(prefix="abuse-"))
     print(FORM.format("parser", "inputs", "seconds", "places", ""), flush=True)
@@ -106,8 +174,30 @@ def main() -> int:
     print(f"\n{total:,} inputs; {len(broken)} of {len(targets)} parsers broke. Kept in {folder}")
     for text in broken:
         print(f"\nBROKE {text}")
-    hurt = stores(asked.stores, asked.workers) if asked.stores and not asked.only else 0
-    return 1 if broken or hurt else 0
+    return len(broken)
+
+
+def main() -> int:
+    """0 if nothing broke, 1 if something did, 2 for wrong words."""
+    parser = argparse.ArgumentParser(prog="scripts/abuse", description=__doc__)
+    parser.add_argument("--inputs", type=int, default=1_000_000, metavar="N", help="in all (1,000,000)")
+    parser.add_argument("--only", default="", metavar="TEXT", help="targets with this in their name")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="another seed bends otherwise")
+    parser.add_argument("--workers", type=int, default=2, metavar="N", help="targets at one time (2)")
+    parser.add_argument("--stores", type=int, default=10_000, metavar="N", help="damaged and rescued (10,000)")
+    parser.add_argument(
+        "--instruments", type=float, default=60.0, metavar="S", help="seconds that instruments misbehave, each way (60)"
+    )
+    asked = parser.parse_args()
+    targets = [target for target in TARGETS if asked.only in target.name]
+    if not targets or asked.workers < 1:
+        parser.error("nothing to abuse")
+    broke = parsers(targets, asked) if asked.inputs else 0
+    if asked.stores and not asked.only:
+        broke += stores(asked.stores, asked.workers)
+    if asked.instruments and not asked.only:
+        broke += instruments(asked.instruments)
+    return 1 if broke else 0
 
 
 if __name__ == "__main__":

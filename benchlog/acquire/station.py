@@ -25,6 +25,7 @@ from benchlog.files import Table
 from benchlog.model import Event, EventKind, Reading, State
 
 RETRY_S = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0)  # a meter switched back on is heard again well within a rest
+STEADY_S = 30.0  # what fails again sooner comes and goes, and is back only once it has been good for so long
 _SAID = 200  # characters of a bad reply worth keeping
 
 
@@ -54,8 +55,13 @@ class Station:
         self.fault = "not connected yet"  # why there is no link; "" while there is one
         self._clock, self._sink = clock, sink
         self._retry_ns = 0
-        self._failures = 0  # since the last good answer
-        self._told = ""  # the fault last told as an event: a dead instrument is one event, not one a try
+        self._failures = 0  # in this outage
+        # Faults of this outage told as events, by their kind: a dead instrument is one, not one a try. What exactly was
+        # wrong each time stands in the row of each slot.
+        self._told: set[type[Exception]] = set()
+        self._relapsed = False  # it comes and goes
+        self._good_ns: int | None = None  # since when it answers well, in an outage
+        self._back_ns: int | None = None  # when it was last told to be back
         self._previous_ns: int | None = None  # when the exchange before began
         self._driver = driver(
             Settings(
@@ -130,9 +136,17 @@ class Station:
             self._driver.close()
 
     def _answered(self) -> None:
+        """Back at once; where it comes and goes, not before it has been good for a while."""
+        now = self._clock.t_ns()
+        if self._good_ns is None:
+            self._good_ns = now
+        if self._relapsed and now - self._good_ns < STEADY_S * 1e9:
+            return
         if self._told:
             self._event("link", f"{self.name} is back")
-        self._told, self._failures = "", 0
+            self._back_ns = now
+        self._told.clear()
+        self._failures, self._relapsed = 0, False
 
     def _session_ns(self, real_s: float) -> int:
         return round(real_s * 1e9 * self._clock.factor)
@@ -154,7 +168,7 @@ class Station:
         if isinstance(exc, UnaskedReply) and self._previous_ns is not None:
             text = f"{self.name} said something unasked; its answer before may belong to another question"
             self._event("suspect", text, from_ns=self._previous_ns, to_ns=before, said=said)
-        elif isinstance(exc, BadReply):
+        elif isinstance(exc, BadReply) and type(exc) not in self._told:
             self._event("reply", f"{self.name}: {_what(exc)}", question=question.ask, said=said)
         self._lost(exc)
 
@@ -162,14 +176,18 @@ class Station:
         """Close, and try again soon at first, then ever more seldom."""
         self.close()
         self.fault = _what(exc)
-        self._previous_ns = None
-        if self.fault != self._told:
+        self._previous_ns = self._good_ns = None
+        now = self._clock.t_ns()
+        if type(exc) not in self._told:
+            text = self.fault
+            if not self._told and self._back_ns is not None and now - self._back_ns < STEADY_S * 1e9:
+                self._relapsed, text = True, f"comes and goes: {text}"
             kind: EventKind = "wrong-instrument" if isinstance(exc, WrongInstrument) else "link"
-            self._event(kind, f"{self.name}: {self.fault}")
-            self._told = self.fault
+            self._event(kind, f"{self.name}: {text}")
+            self._told.add(type(exc))
         wait_s = RETRY_S[min(self._failures, len(RETRY_S) - 1)]
         self._failures += 1
-        self._retry_ns = self._clock.t_ns() + round(wait_s * 1e9)
+        self._retry_ns = now + round(wait_s * 1e9)
 
     def _event(self, kind: EventKind, text: str, **data: object) -> None:
         self._sink.put(Event(self._clock.t_ns(), kind, text, instrument=self.name, data=data))

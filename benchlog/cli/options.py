@@ -88,13 +88,17 @@ class SessionRef(click.ParamType[str | int]):
     """A session's number, or ``last``."""
 
     name = "session"
+    words: tuple[str, ...] = ("last",)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str | int:
-        """The number, or "last"."""
-        if value == "last" or isinstance(value, int):
-            return str(value) if value == "last" else value
+        """The number, or one of ``words``."""
+        if isinstance(value, int):
+            return value
+        if value in self.words:
+            return str(value)
         if not str(value).isdecimal():
-            self.fail(f'{value!r} is not a session: give its number (see `benchlog sessions`) or "last"', param, ctx)
+            words = " or ".join(f'"{word}"' for word in self.words)
+            self.fail(f"{value!r} is not a session: give its number (see `benchlog sessions`) or {words}", param, ctx)
         return int(value)
 
 

@@ -24,10 +24,7 @@ MOST_RECORD = 50 * 1024 * 1024  # bytes; a record is some hundred thousand
 
 
 class _Ref(SessionRef):
-    name = "session"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str | int:
-        return "all" if value == "all" else super().convert(value, param, ctx)
+    words = ("last", "all")
 
 
 @click.command("verify")

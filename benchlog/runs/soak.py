@@ -44,7 +44,7 @@ def soak(session: Session, stop: threading.Event) -> Iterator[Happening]:
                 break
             done = yield from _cycles(session, plan, keyer, happenings, done)
         over = "ended by the operator" if stop.is_set() else "the heat run is over"
-        session.ending = f"{over}: {done} key-downs"
+        session.ending = f"{over}: {done} key-down{'' if done == 1 else 's'}"
 
 
 def _changed_to(

@@ -7,7 +7,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from benchlog.errors import UsageError
-from benchlog.simulate.wire import CutInTwo, Drip, Flood, Garbage, HangUp, Late, Silent, Trouble, Twice, Unfinished
+from benchlog.simulate.wire import (
+    Chatter,
+    CutInTwo,
+    Drip,
+    Flood,
+    Garbage,
+    HangUp,
+    Late,
+    Silent,
+    Trouble,
+    Twice,
+    Unfinished,
+)
 
 KINDS: dict[str, Callable[[float], Trouble]] = {
     "silent": lambda pace: Silent(),
@@ -18,7 +30,9 @@ KINDS: dict[str, Callable[[float], Trouble]] = {
     "garbage": lambda pace: Garbage(b"\x00\xff#~?\r\x07,,;\n"),
     "hang-up": lambda pace: HangUp(),
     "flood": lambda pace: Flood(),
+    "chatter": lambda pace: Chatter(),
     "drip": lambda pace: Drip(0.02 * pace),
+    "trickle": lambda pace: Drip(1.0 * pace),
 }
 """Each takes real seconds per simulated second."""
 

@@ -92,6 +92,11 @@ class Flood(Trouble):
 
 
 @dataclass(frozen=True, slots=True)
+class Chatter(Trouble):
+    """The line comes again and again without end, as fast as it is taken, until the trouble is over."""
+
+
+@dataclass(frozen=True, slots=True)
 class Drip(Trouble):
     """The line comes a byte at a time, ``gap`` seconds apart."""
 
@@ -228,14 +233,20 @@ class Wire(ABC):
             case Garbage(rubbish):
                 line.send(rubbish)
             case Flood(rubbish):
-                while self._trouble is trouble and not self._stop.is_set():
-                    line.send(rubbish * max(1, 4096 // len(rubbish)))
+                self._pour(line, rubbish, trouble)
+            case Chatter():
+                self._pour(line, data, trouble)
             case Drip(gap):
                 for byte in data:
                     line.send(bytes([byte]))
                     self._stop.wait(gap)
             case Silent() | HangUp():
                 pass
+
+    def _pour(self, line: _Line, data: bytes, trouble: Trouble) -> None:
+        much = data * max(1, 4096 // len(data))
+        while self._trouble is trouble and not self._stop.is_set():
+            line.send(much)
 
 
 class _TcpLine(_Line):

@@ -11,7 +11,7 @@ R2  A question other than the last follows only when the line has been quiet for
 R3  After a fault, ``open`` is a barrier. A new connection to a TCP instrument holds nothing older. A serial
     line does, also behind a server: whatever arrives is thrown away until the instrument has said who it is in
     answer to a question asked after the one in doubt, or until ``late`` after that one.
-R4  All waiting is bounded, by the host's monotonic clock, and so is the length of a reply.
+R4  All waiting is bounded, by the host's monotonic clock, and so is the length of a reply, and what is thrown away.
 
 Not told: an answer later than ``late`` on a serial line. One given again later than ``quiet``, by an instrument
 slower than that: each answer is then the one before's, until a pause lets the next be heard unasked.
@@ -35,6 +35,7 @@ _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hear
 _WARY_S = 0.02  # ``quiet`` for an instrument that has once said more than was asked
 _FULL = 4095  # bytes that Linux surely keeps of a line that nobody reads
 _FLOOD = 1 << 20  # bytes that come while we read: faster than any line of text
+_NO_STOP = "does not stop talking"
 _SLICE_S = 0.01  # a listener's look at the line: as sharply as a line's arrival is known
 
 FindEnd = Callable[[bytes | bytearray, bytes], int | None]
@@ -136,6 +137,7 @@ class LineTalk:
         self._doubtful = False  # an answer to the last question may still arrive
         self._listens = self._in_step = False
         self._looked_at = 0.0
+        self._bearable = 0  # bytes that may still come before it is said to talk without end
 
     # Opening ---------------------------------------------------------------------------------------------
 
@@ -167,9 +169,10 @@ class LineTalk:
     def _hush(self, link: Link) -> str:
         """Nobody can say who is there: throw away what may still be late; then, for a listener, find a line's end."""
         if self._doubtful:
+            self._bearable = _FLOOD
             until = self._asked_at + self._options.late
             while (left_s := until - time.monotonic()) > 0:
-                link.receive(left_s)
+                self._bear(link.receive(left_s))
         self._looked_at = time.monotonic()
         deadline = self._looked_at + self._settings.timeout_s
         while self._listens and not self._in_step and time.monotonic() < deadline:
@@ -187,9 +190,10 @@ class LineTalk:
         # So many answers to who it is may come before the one to the question in doubt.
         older = sum(at < self._asked_at for at in self._owed) if self._doubtful else 0
         who, previous, asks, said, heard = None, None, 1, b"", dict[str, int]()
+        self._bearable = 2 * LONGEST_REPLY  # one that was late, and who it is a few times
         self._ask_who(link)
         while who is None:
-            line = self._next_line(link, deadline)
+            line = self._bearable_line(link, deadline)
             if line is None:
                 raise self._nobody(said)
             said, text = line, _text(line)
@@ -201,11 +205,23 @@ class LineTalk:
                     asks += 1
                     self._ask_who(link)
                 previous = text
-        while heard[who] <= older and (line := self._next_line(link, self._asked_at + self._options.late)) is not None:
+        until = self._asked_at + self._options.late
+        while heard[who] <= older and (line := self._bearable_line(link, until)) is not None:
             heard[who] += _text(line) == who
         del self._owed[: heard[who]]
         self._settle(link)
         return self._known(who)
+
+    def _bearable_line(self, link: Link, deadline: float) -> bytes | None:
+        """As ``_next_line``, but not for ever: reading on would take a core of the computer for nothing."""
+        line = self._next_line(link, deadline)
+        self._bear(line or b"")
+        return line
+
+    def _bear(self, said: bytes) -> None:
+        self._bearable -= len(said) + 1
+        if self._bearable < 0:
+            raise BadReply(_NO_STOP, said=said[:200])
 
     def _ask_who(self, link: Link) -> None:
         self._owed.append(time.monotonic())
@@ -220,7 +236,8 @@ class LineTalk:
     def _settle(self, link: Link) -> None:
         """Wait out an answer given twice; a line that is never quiet is told by R1."""
         deadline = time.monotonic() + 20 * self._quiet_s
-        while (self._buffer or link.receive(self._quiet_s)) and time.monotonic() < deadline:
+        while (said := bytes(self._buffer) or link.receive(self._quiet_s)) and time.monotonic() < deadline:
+            self._bear(said)
             self._buffer.clear()
         self._looked_at = self._replied_at = time.monotonic()
         self._in_step = False
@@ -353,7 +370,7 @@ class LineTalk:
             wait_s = 0.0
             heard += len(piece)
             if heard > _FLOOD:
-                raise BadReply("does not stop talking", said=piece[:200])
+                raise BadReply(_NO_STOP, said=piece[:200])
             self._buffer += piece
             if heard >= _FULL:
                 # The kernel's buffer was full, and what came then may be lost: this is old, and may have a hole.

@@ -93,6 +93,7 @@ def test_missing_files_and_unknown_words(tmp_path: Path) -> None:
     assert "'x' is not a trouble" in benchlog("demo", "--folder", tmp_path / "d", "--trouble", "x", status=2).stderr
     assert "No such command" in benchlog("chekc", status=2).stderr
     assert "give its number" in benchlog("report", "first", status=2).stderr
+    assert '"last" or "all"' in benchlog("verify", "first", status=2).stderr
     missing = benchlog("report", "--store", tmp_path / "none.benchlog", status=2).stderr
     assert "none.benchlog" in missing
     assert not (tmp_path / "none.benchlog").exists(), "looking makes no store"

@@ -124,7 +124,7 @@ class TestSerialText(WireContract):
 
 
 class TestSerialTextThatCannotSayWhoItIs(TestSerialText):
-    options: ClassVar[Mapping[str, Any]] = QUIET | {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "500 ms"}
+    options: ClassVar[Mapping[str, Any]] = QUIET | {"pattern": r"(?:P|T)=(?P<value>\d+\.\d) \w+", "late": "700 ms"}
 
 
 class TestTyped(DriverContract):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -19,6 +20,7 @@ class Vitals:
     files: int  # descriptors
     threads: int
     wal_mb: float
+    cpu_s: float = 0.0  # of processor time since the process began
 
 
 class Watcher(threading.Thread):
@@ -45,6 +47,7 @@ class Watcher(threading.Thread):
     def _look(self, at_s: float) -> Vitals:
         process = Path(f"/proc/{self._pid}")
         status = dict(line.split(":", 1) for line in (process / "status").read_text().splitlines())
+        stat = (process / "stat").read_text().rpartition(")")[2].split()
         wal = self._wal.stat().st_size if self._wal.exists() else 0
         return Vitals(
             at_s,
@@ -52,6 +55,7 @@ class Watcher(threading.Thread):
             files=len(list((process / "fd").iterdir())),
             threads=int(status["Threads"]),
             wal_mb=wal / 2**20,
+            cpu_s=sum(map(int, stat[11:13])) / os.sysconf("SC_CLK_TCK"),
         )
 
 

@@ -153,6 +153,6 @@ def test_a_heat_run_is_told_that_its_next_band_is_set(tmp_path: Path, look: Call
             since_ns = time.monotonic_ns()
             page.get_by_role("button", name="Key up").click()
             assert until_up(bench, since_ns) < WITHIN_S
-            expect(page.locator("#next")).to_have_text("Ended: keyed up from the page: 1 key-downs.")
+            expect(page.locator("#next")).to_have_text("Ended: keyed up from the page: 1 key-down.")
             assert len(bench.edges()) == before + 2
             seen.close()

@@ -102,7 +102,8 @@ class Kept:
                 rows = db.execute(_ROWS, (number,)).fetchall()
                 slots = _slots(rows, every_ns)
                 first = -(-began_ns // every_ns)
-                if slots and slots[0] * every_ns - began_ns < START_S * 1e9 * self.factor:
+                latest_ns = began_ns + round(START_S * 1e9 * self.factor)  # for the buses to begin, and then a slot
+                if slots and slots[0] <= -(-latest_ns // every_ns):
                     first = slots[0]
                 longest_ns = max((took_us or 0 for _, took_us, _ in rows), default=0) * 1000
                 end = -(-(cut_ns - longest_ns) // every_ns)
