@@ -150,6 +150,8 @@ def _dear(ran: hostile.Ran) -> list[str]:
         found.append(f"it takes {mean:.0f} % of a core")
     if counted.missed_troubled > counted.missed_calm + MORE_MISSED:
         found.append(f"the others miss {counted.missed_troubled:.2%} of their slots")
+    if ran.told_besides:
+        found.append(f"told besides: {ran.told_besides}")
     if ran.key_up_s > WITHIN_S:
         found.append(f"the key is up after {ran.key_up_s:.2f} s")
     return found

@@ -1,4 +1,4 @@
-"""The short form of ``scripts/abuse --instruments``: four instruments turn at once, in one heat run."""
+"""The short form of ``scripts/abuse --instruments``: four instruments turn at once, in one watch."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MORE_FILES = 3
 def ran(tmp_path_factory: pytest.TempPathFactory) -> Ran:
     with runtime_folder():
         folder = tmp_path_factory.mktemp("hostile") / "run"
-        return run(folder, Case("four at once", FOUR), calm_s=0.5, trouble_s=1.5, factor=FACTOR)
+        return run(folder, Case("four at once", FOUR), calm_s=0.5, trouble_s=1.5, factor=FACTOR, keyed=False)
 
 
 def test_every_slot_has_its_reason_and_the_operator_is_told_once(ran: Ran) -> None:
