@@ -95,7 +95,7 @@ def test_the_stores_tables_are_as_documented(tmp_path: Path) -> None:
             for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type IN ('table', 'view')")
             if not name.startswith(("sqlite_", "_"))
         ]
-        columns = {name: [row[1] for row in db.execute(f"PRAGMA table_info({name})")] for name in tables}
+        columns = {name: [row[1] for row in db.execute(f"PRAGMA table_xinfo({name})")] for name in tables}
     documented = {code_in(row[0])[0]: [c for c in code_in(row[1]) if c != "NULL"] for row in rows_of("table")}
     assert documented == columns
 

@@ -1,7 +1,9 @@
 """Series of stored sessions at a constant size, whatever their length.
 
-A part of a session that has few rows is read as it is. A long one is read once, in parts that fit into memory, into
-65,536 buckets a channel, which are remembered: every further question about it is answered out of those.
+A part of a session that has few rows is read as it is. A longer one is drawn from the sketches that were made when the
+session ended (``store.sketch``). Where those will not do - an older benchlog ended the session, a correction is not the
+same for all readings of a piece (a table, dBm), or the readings do not come evenly - it is read once, in parts that fit
+into memory, into 65,536 buckets a channel, which are remembered: every further question is answered out of those.
 """
 
 from __future__ import annotations
@@ -20,11 +22,16 @@ from benchlog.bench import Bench, Channel
 from benchlog.errors import UsageError
 from benchlog.model import Event
 from benchlog.page.trend import Buckets
-from benchlog.quantities import SI_UNIT
+from benchlog.quantities import SI_UNIT, linear
 from benchlog.runs.records import bench_of
+from benchlog.series import RawSeries
 from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
+from benchlog.store.sketch import PIECE, Pieces
 
-FEW_ROWS = 100_000  # read at once: some tens of ms
+FEW_ROWS = 30_000  # read at once: some tens of ms
+MOST_RUNS = 20  # of pieces with doubtful readings among them, each read by itself
+UNEVEN = 2.0  # a piece this many times as long as it should be
+GAP = 8.0  # slots without a row, which no session has: a seal was lost
 PART_ROWS = 1_000_000  # about 40 MB
 FINE = 65_536
 MOST_KEPT = 64  # channels; 3 MB each at most
@@ -39,21 +46,20 @@ class _Fine:
         self.total = np.zeros(n)
         self.n, self.missing = np.zeros(n, np.int64), np.zeros(n, np.int64)
 
-    def add(self, t_s: NDArray[np.float64], value: NDArray[np.float64], good: NDArray[np.bool_]) -> None:
-        """More readings, in order of time among themselves."""
-        at = np.floor((t_s - self.from_s) / self.width_s).astype(np.int64)
+    def add(self, found: Pieces) -> None:
+        """More, in SI and in order of time among themselves; a piece counts where its middle lies."""
+        at = np.floor(((found.from_s + found.to_s) / 2 - self.from_s) / self.width_s).astype(np.int64)
         inside = slice(*np.searchsorted(at, [0, len(self.n)]))
-        at, value, good = at[inside], value[inside], good[inside]
+        at, found = at[inside], found.at(inside)
         starts = np.flatnonzero(np.diff(at, prepend=-1))
         if not len(starts):
             return
-        into = at[starts]
-        self.low[into] = np.minimum(self.low[into], np.minimum.reduceat(np.where(good, value, np.inf), starts))
-        self.high[into] = np.maximum(self.high[into], np.maximum.reduceat(np.where(good, value, -np.inf), starts))
-        self.total[into] += np.add.reduceat(np.where(good, value, 0.0), starts)
-        n = np.add.reduceat(good, starts, dtype=np.int64)
-        self.n[into] += n
-        self.missing[into] += np.diff(starts, append=len(at)) - n
+        into, some = at[starts], found.good > 0
+        self.low[into] = np.minimum(self.low[into], np.minimum.reduceat(np.where(some, found.low, np.inf), starts))
+        self.high[into] = np.maximum(self.high[into], np.maximum.reduceat(np.where(some, found.high, -np.inf), starts))
+        self.total[into] += np.add.reduceat(np.where(some, found.mean * found.good, 0.0), starts)
+        self.n[into] += np.add.reduceat(found.good, starts)
+        self.missing[into] += np.add.reduceat(found.missing, starts)
 
     def between(self, from_s: float, to_s: float, points: int) -> Buckets:
         """Neighbours put together until there are at most ``points``."""
@@ -130,9 +136,12 @@ class StoredSeries:
         start_s, stop_s = max(from_s, first_s), min(to_s, last_s)
         if stop_s <= start_s:
             return unit, from_s, to_s, Buckets(0.0, [], [], [], [], [], [])
-        if (stop_s - start_s) / (stored.every_ns / 1e9) <= FEW_ROWS or session.digest is None:
+        few = (stop_s - start_s) / (stored.every_ns / 1e9) <= FEW_ROWS
+        if few or session.digest is None:
             fine = _Fine(start_s, max((stop_s - start_s) / points, 1e-6), points)
-            self._read(reader, source, frequency, fine, (start_s, stop_s))
+            self._read(reader, source, frequency, fine, (start_s, stop_s), few=few)
+        elif (drawn := _from_sketch(reader, session, source, (start_s, stop_s), points)) is not None:
+            fine = drawn
         else:
             key = (session.id, session.digest, revision.number if revision else 0, name)
             fine = self._whole(reader, key, source, frequency, (first_s, last_s))
@@ -169,6 +178,8 @@ class StoredSeries:
         frequency: _Source | None,
         into: _Fine,
         span_s: tuple[float, float],
+        *,
+        few: bool = False,
     ) -> None:
         step_ns = max(source.stored.every_ns, 1_000) * PART_ROWS
         from_ns, to_ns = math.floor(span_s[0] * 1e9), math.ceil(span_s[1] * 1e9) + 1
@@ -176,9 +187,9 @@ class StoredSeries:
             span = (start_ns, min(start_ns + step_ns, to_ns))
             counted = None
             if frequency is not None:
-                counted = _corrected(reader, frequency, reader.widened(frequency.stored, span))
-            found = _corrected(reader, source, span, counted)
-            into.add(found.t_s, found.value, found.state == GOOD)
+                counted = _corrected(reader, frequency, reader.widened(frequency.stored, span), few=few)
+            found = _corrected(reader, source, span, counted, few=few)
+            into.add(_singly(found))
 
     def _ends(self, reader: StoreReader, session: StoredSession, stored: StoredChannel) -> tuple[float, float]:
         """First and last reading's time; the last slot lies inside."""
@@ -194,10 +205,76 @@ def _source(session: StoredSession, bench: Bench, name: str, events: list[Event]
     return _Source(stored, channel, _suspect(events, instrument.name))
 
 
+def _from_sketch(
+    reader: StoreReader, session: StoredSession, source: _Source, span_s: tuple[float, float], points: int
+) -> _Fine | None:
+    """None where the sketches are not there, or would not do."""
+    channel, every_s = source.channel, source.stored.every_ns / 1e9
+    if channel.table is not None or not _is_straight(channel):
+        return None
+    found = reader.sketch(session.id, source.stored, (math.floor(span_s[0] * 1e9), math.ceil(span_s[1] * 1e9)))
+    if found is None:
+        return None
+    longest_s = float((found.to_s - found.from_s).max())
+    between_s = np.append(found.from_s, span_s[1]) - np.append(span_s[0], found.to_s)
+    if longest_s > UNEVEN * PIECE * every_s or between_s.max() > GAP * every_s:
+        return None
+    found, width_s = found.within(span_s), max((span_s[1] - span_s[0]) / points, longest_s, 1e-6)
+    fine = _Fine(span_s[0], width_s, min(points, math.ceil((span_s[1] - span_s[0]) / width_s)))
+    # What may answer another question is told apart reading by reading: those pieces are read as they are.
+    slack_s, doubtful = every_s / 1e3, np.zeros(len(found.good), bool)
+    for low_ns, high_ns in source.suspect:
+        doubtful |= (found.to_s >= low_ns / 1e9 - slack_s) & (found.from_s <= high_ns / 1e9 + slack_s)
+    edges = np.flatnonzero(np.diff(doubtful, prepend=False, append=False)).reshape(-1, 2)
+    if len(edges) > MOST_RUNS or doubtful.sum() * PIECE > FEW_ROWS:
+        return None
+    for first, stop in edges.tolist():
+        to_s = found.from_s[stop] - slack_s if stop < len(doubtful) else span_s[1]
+        span = round((found.from_s[first] - slack_s) * 1e9), round(to_s * 1e9)
+        part = _corrected(reader, source, span, few=True)
+        fine.add(_singly(part))
+    fine.add(_in_si(channel, found.at(~doubtful)))
+    return fine
+
+
+def _in_si(channel: Channel, found: Pieces) -> Pieces:
+    """Of a channel without a table: as its readings are corrected, and as good as those then are."""
+
+    def corrected(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        none = np.zeros(len(values), np.int64)
+        return correct(channel, RawSeries(channel.name, none, values, none.astype(np.uint8), none)).value
+
+    low, mean, high = (corrected(values) for values in (found.low, found.mean, found.high))
+    good = np.where(np.isfinite(low) & np.isfinite(high), found.good, 0)
+    missing = found.missing + found.good - good
+    # A negative scale turns them round.
+    return Pieces(found.from_s, found.to_s, np.minimum(low, high), mean, np.maximum(low, high), good, missing)
+
+
+def _singly(found: Corrected) -> Pieces:
+    """Readings, each a piece of its own."""
+    good = (found.state == GOOD).astype(np.int64)
+    return Pieces(found.t_s, found.t_s, found.value, found.value, found.value, good, 1 - good)
+
+
+def _is_straight(channel: Channel) -> bool:
+    """The mean of some readings in SI is what becomes of their mean."""
+    try:
+        linear(channel.unit)
+    except ValueError:
+        return False
+    return True
+
+
 def _corrected(
-    reader: StoreReader, source: _Source, span: tuple[int, int], frequency: Corrected | None = None
+    reader: StoreReader,
+    source: _Source,
+    span: tuple[int, int],
+    frequency: Corrected | None = None,
+    *,
+    few: bool = False,
 ) -> Corrected:
-    (rows,) = reader.rows((source.stored,), span)
+    rows = reader.few_rows(source.stored, span) if few else reader.rows((source.stored,), span)[0]
     states = {note: state for note, (state, _, _) in reader.notes().items()}  # read last: it names all that rows use
     return correct(source.channel, rows.series(source.stored.name, states), source.suspect, frequency)
 

@@ -6,8 +6,8 @@ structured array, serves a small file, and any while this process has it open, b
 not touch it then (``connection``), and wherever ADBC fails: it needs no Arrow (60 MB) and never holds a row as Python
 objects.
 
-What a column costs is as much as the search for the row, so two that are small travel as one: ``how``. ADBC's plain
-interface is used, for its DB-API brings all of pyarrow.dataset, and that brings pandas: 0.4 s. While it
+What a column costs is as much as the search for the row, so two that are small are kept and travel as one: ``how``.
+ADBC's plain interface is used, for its DB-API brings all of pyarrow.dataset, and that brings pandas: 0.4 s. While it
 reads, the interpreter is free: channels that need not be of one moment are read by as many threads as there are
 cores.
 """
@@ -26,19 +26,19 @@ from numpy.typing import NDArray
 
 from benchlog.cores import cores
 from benchlog.series import STATES, RawSeries
-from benchlog.store.connection import open_existing, sole_use, trouble, uri
+from benchlog.store.connection import open_existing, sole_use, trouble, uri, version
 
 if TYPE_CHECKING:  # 60 MB
     from adbc_driver_manager import AdbcConnection
 
-_SELECT = (
-    "SELECT t_ns, {value} AS value, took_us | (note << 40) AS how FROM reading"
-    " WHERE channel = ? AND t_ns >= ? AND t_ns < ? ORDER BY t_ns"
-)
+COMPACT = 6
+"""The version of the store that keeps the two as one number."""
+_TOOK_BITS = 40
+_TOOK = (1 << _TOOK_BITS) - 1  # an exchange of 12 days
+_SELECT = "SELECT t_ns, {}, {} FROM reading WHERE channel = ? AND t_ns >= ? AND t_ns < ? ORDER BY t_ns"
 # ADBC takes a column's type from its first rows, and fails where those had no value and later ones have. Only then is
 # a value asked for that is never NULL: it costs a sixth more.
-_AS_STORED, _NEVER_NULL = _SELECT.format(value="value"), _SELECT.format(value="ifnull(value, 0.0)")
-_TOOK = (1 << 40) - 1  # an exchange of 12 days
+_AS_STORED, _NEVER_NULL = "value", "ifnull(value, 0.0)"
 _ROW = np.dtype([("t_ns", np.int64), ("value", np.float64), ("how", np.int64)])
 _SMALL = 8 << 20  # bytes of a file whose 300,000 rows are here before Arrow is even imported
 _AT_ONCE = 65_536  # rows an Arrow chunk; the default of 1,024 takes half as long again
@@ -57,7 +57,7 @@ class Rows:
     @property
     def note(self) -> NDArray[np.int64]:
         """By number; 0 is good."""
-        return self.how >> 40
+        return self.how >> _TOOK_BITS
 
     @property
     def took_us(self) -> NDArray[np.int64]:
@@ -84,13 +84,29 @@ class Rows:
         return RawSeries(channel, self.t_ns, value, state, self.took_us)
 
 
-def read(path: Path, channels: Sequence[int], span: Span = ALL, *, apart: bool = False) -> list[Rows]:
+def packed(took_us: int, note: int) -> int:
+    """How a row came about, as one number. Raises ValueError for what would pass for another row's."""
+    if not 0 <= took_us <= _TOOK or note < 0:
+        raise ValueError(f"a time taken ({took_us} us), or a note ({note}), that no row ever had")
+    return took_us | note << _TOOK_BITS
+
+
+def unpacked(how: int) -> tuple[int, int]:
+    """(took_us, note)."""
+    return how & _TOOK, how >> _TOOK_BITS
+
+
+def read(
+    path: Path, channels: Sequence[int], span: Span = ALL, *, apart: bool = False, few: bool = False
+) -> list[Rows]:
     """The readings of each channel (by id) within [from, to). Raises StoreFailed, BadStore.
 
     They are from one moment of the store; ``apart``: each channel from one of its own, and several are read at once.
+    ``few``: some ten thousand are expected, so Arrow is not worth its import, wherever in a large file they are.
     """
     with sole_use(path) as alone:
-        if alone and path.stat().st_size > _SMALL and (found := _by_adbc(path, channels, span, apart)) is not None:
+        large = not few and alone and path.stat().st_size > _SMALL
+        if large and (found := _by_adbc(path, channels, span, apart)) is not None:
             return found
     connection = open_existing(path, write=False)
     try:
@@ -103,7 +119,7 @@ def read(path: Path, channels: Sequence[int], span: Span = ALL, *, apart: bool =
 
 def plain(connection: sqlite3.Connection, channel: int, span: Span = ALL) -> Rows:
     """Through a connection that is open already."""
-    found = np.fromiter(connection.execute(_AS_STORED, (channel, *span)), dtype=_ROW)
+    found = np.fromiter(connection.execute(_select(version(connection), _AS_STORED), (channel, *span)), dtype=_ROW)
     return Rows(*(np.ascontiguousarray(found[name]) for name in ("t_ns", "value", "how")))
 
 
@@ -124,21 +140,31 @@ def _of_one_moment(path: Path, channels: Sequence[int], span: Span) -> list[Rows
 
     with adbc_driver_sqlite.connect(uri(path, "ro")) as database, AdbcConnection(database) as connection:
         connection.set_autocommit(False)
-        return [_arrays(connection, (channel, *span)) for channel in channels]
+        steps = int(_columns(connection, "PRAGMA user_version")[0][0])
+        return [_arrays(connection, steps, (channel, *span)) for channel in channels]
 
 
-def _arrays(connection: AdbcConnection, what: tuple[int, int, int]) -> Rows:
+def _columns(connection: AdbcConnection, select: str) -> list[NDArray[np.int64]]:
     from adbc_driver_manager import AdbcStatement
     from pyarrow import RecordBatchReader
 
-    def columns(select: str) -> list[NDArray[np.generic]]:
+    with AdbcStatement(connection) as statement:
+        statement.set_options(**{"adbc.sqlite.query.batch_rows": str(_AT_ONCE)})
+        statement.set_sql_query(select)
+        stream, _ = statement.execute_query()
+        return [column.to_numpy() for column in RecordBatchReader.from_stream(stream).read_all().columns]
+
+
+def _select(steps: int, value: str) -> str:
+    return _SELECT.format(value, "how" if steps >= COMPACT else f"took_us | (note << {_TOOK_BITS})")
+
+
+def _arrays(connection: AdbcConnection, steps: int, what: tuple[int, int, int]) -> Rows:
+    def columns(value: str) -> list[NDArray[np.int64]]:
+        select = _select(steps, value)
         for number in what:  # to bind them would take an Arrow batch
             select = select.replace("?", str(int(number)), 1)
-        with AdbcStatement(connection) as statement:
-            statement.set_options(**{"adbc.sqlite.query.batch_rows": str(_AT_ONCE)})
-            statement.set_sql_query(select)
-            stream, _ = statement.execute_query()
-            return [column.to_numpy() for column in RecordBatchReader.from_stream(stream).read_all().columns]
+        return _columns(connection, select)
 
     try:
         found = columns(_AS_STORED)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import struct
 from collections import deque
 from contextlib import closing, suppress
 from pathlib import Path
@@ -27,10 +28,11 @@ LARGEST_KEY = 2**40
 MOST_ASKED = 1_000  # questions, when a table is searched range by range
 _TABLES = ("session", "channel", "reading", "note", "event")
 _BROUGHT = (
-    ("seal", 5),
-    ("revision", 4),
-    ("start", 3),
-)  # which table tells how many schema steps a store has been through
+    ("seal", "sketch", 6),
+    ("seal", "sha256", 5),
+    ("revision", "record", 4),
+    ("start", "entry", 3),
+)  # which table and column tell how many schema steps a store has been through
 
 
 def opened(path: Path, image: Path, fresh: Path) -> sqlite3.Connection:
@@ -53,7 +55,7 @@ def opened(path: Path, image: Path, fresh: Path) -> sqlite3.Connection:
                 where=str(path),
                 cure="Nothing can be saved by these means; take the newest copy of the store.",
             )
-        steps = next((number for name, number in _BROUGHT if name in names), 2)
+        steps = next((number for table, column, number in _BROUGHT if column in _columns(connection, table)), 2)
         with suppress(sqlite3.Error):
             connection.execute(f"PRAGMA user_version = {steps}")
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -139,11 +141,24 @@ def _mend_tables(image: Path, fresh: Path) -> None:
             connection.backup(plain)  # with what is still in its write-ahead log
             content = plain.serialize()
     with image.open("r+b") as file:
+        others = roots | _free(content)
         for number in range(1, len(content) // PAGE + 1):
-            if number not in roots:
+            if number not in others:
                 file.seek((number - 1) * PAGE)
                 file.write(content[(number - 1) * PAGE : number * PAGE])
     _mend_header(image, wal=False)
+
+
+def _free(content: bytes) -> set[int]:
+    """Numbers of the pages that a store has no use for (section 1.5, the freelist): those are the damaged one's own."""
+    free: set[int] = set()
+    trunk = int.from_bytes(content[32:36], "big")
+    while trunk:
+        start = (trunk - 1) * PAGE
+        following, count = struct.unpack_from(">2I", content, start)
+        free |= {trunk, *struct.unpack_from(f">{count}I", content, start + 8)}
+        trunk = following
+    return free
 
 
 def _connected(image: Path) -> sqlite3.Connection:
@@ -151,6 +166,10 @@ def _connected(image: Path) -> sqlite3.Connection:
         connection = sqlite3.connect(uri(image, "rw"), uri=True, isolation_level=None)
         connection.text_factory = text_of
         return connection
+
+
+def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
+    return {str(name) for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
 
 
 def _names(connection: sqlite3.Connection) -> set[str] | None:

@@ -20,7 +20,7 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.plan import Plan
 from benchlog.series import STATES
 from benchlog.store import rows
-from benchlog.store.bulk import Rows
+from benchlog.store.bulk import Rows, packed
 from benchlog.store.connection import open_or_create, trouble
 from benchlog.store.csv_rows import Column, read_csv
 from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
@@ -171,13 +171,13 @@ def _written(out: Path, force: bool, store: Path) -> Iterator[Path]:
 
 
 def _as_rows(channel: int, column: Column, started_ns: int, notes: list[int]) -> Iterator[rows.Row]:
-    t_ns = column.time_ns - started_ns
+    t_ns, how = column.time_ns - started_ns, [packed(0, note) for note in notes]
     for start in range(0, len(t_ns), _CHUNK):  # lists of Python's numbers, a chunk at a time
         at = slice(start, start + _CHUNK)
         for t, value, state in zip(
             t_ns[at].tolist(), column.value[at].tolist(), column.state[at].tolist(), strict=True
         ):
-            yield channel, t, None if state else value, 0, notes[state]
+            yield channel, t, None if state else value, how[state]
 
 
 @lru_cache(maxsize=4)

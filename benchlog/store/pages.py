@@ -15,11 +15,13 @@ from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
+from benchlog.store.bulk import unpacked
+
 Cell = tuple[int, float | None, int, int]  # t_ns, value, took_us, note
 Spans = Sequence[tuple[int, int]]  # half open, in order
 
 INTERIOR, LEAF = 2, 10
-_COLUMNS = 5  # channel, t_ns, value, took_us, note
+_COLUMNS = (4, 5)  # channel, t_ns, value, how; before step 6, the latter as took_us and note
 _LONGEST = 64  # bytes of a row: six of header, five numbers of at most eight
 _SIZES = (0, 1, 2, 3, 4, 6, 8, 8, 0, 0)  # bytes of a value, by its serial type
 _REAL = 7
@@ -57,11 +59,11 @@ def _cells(content: bytes) -> Iterator[tuple[int, Cell]]:
 
 def _row(record: bytes) -> tuple[int, Cell] | None:
     """None where this is no row of readings. All its lengths and types take one byte."""
-    if len(record) <= _COLUMNS or record[0] != 1 + _COLUMNS:
+    if not record or record[0] - 1 not in _COLUMNS or len(record) < record[0]:
         return None
     numbers: list[int | float | None] = []
     at = record[0]
-    for kind in record[1 : 1 + _COLUMNS]:
+    for kind in record[1 : record[0]]:
         if kind >= len(_SIZES):
             return None
         part = record[at : at + _SIZES[kind]]
@@ -74,9 +76,13 @@ def _row(record: bytes) -> tuple[int, Cell] | None:
             numbers.append(struct.unpack(">d", part)[0])
         else:
             numbers.append(int.from_bytes(part, "big", signed=True) if part else kind - 8)
-    channel, t_ns, value, took_us, note = numbers
     if at != len(record):
         return None
-    if not (isinstance(channel, int) and isinstance(t_ns, int) and isinstance(took_us, int) and isinstance(note, int)):
+    channel, t_ns, value, *how = numbers
+    if not isinstance(channel, int) or not isinstance(t_ns, int):
         return None
+    whole = [number for number in how if isinstance(number, int)]
+    if len(whole) < len(how):
+        return None
+    took_us, note = whole if len(whole) == 2 else unpacked(whole[0])
     return channel, (t_ns, None if value is None else float(value), took_us, note)

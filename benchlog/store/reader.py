@@ -13,10 +13,11 @@ from typing import Self
 from benchlog.errors import UsageError
 from benchlog.model import Event, Measure, SessionKind, State
 from benchlog.series import RawSeries
-from benchlog.store import bulk
+from benchlog.store import bulk, seal, sketch
 from benchlog.store.bulk import ALL, Span
 from benchlog.store.connection import open_existing, trouble, version
 from benchlog.store.revisions import REVISIONS, StoredRevision, revisions_of
+from benchlog.store.sketch import Pieces
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +120,27 @@ class StoreReader:
     def rows(self, channels: Sequence[StoredChannel], span: Span = ALL, *, apart: bool = False) -> list[bulk.Rows]:
         """The same with the notes' numbers in place of states; ``apart`` as in ``bulk.read``."""
         return bulk.read(self.path, [channel.id for channel in channels], span, apart=apart)
+
+    def few_rows(self, channel: StoredChannel, span: Span) -> bulk.Rows:
+        """Of one channel; some ten thousand, where ``rows`` is for any number."""
+        return bulk.read(self.path, [channel.id], span, few=True)[0]
+
+    def sketch(self, session_id: int, channel: StoredChannel, span: Span) -> Pieces | None:
+        """What the channel's readings in a span look like from afar, with what of its pieces reaches beyond the ends.
+
+        None where it was not made of all of them: a session that runs, or that an older benchlog ended. It is for
+        drawing: the record knows nothing of it.
+        """
+        with self._connection() as connection:
+            if version(connection) < seal.SKETCHES:
+                return None
+            mine = "FROM seal WHERE session = ?1 AND part = 'readings' AND channel = ?2 AND first"
+            found = connection.execute(
+                f"""SELECT first, last, rows, sketch {mine} < ?4 AND first >=
+                    ifnull((SELECT max(first) {mine} <= ?3), ?3) ORDER BY first""",
+                (session_id, channel.id, *span),
+            ).fetchall()
+        return sketch.pieces(found) if all(isinstance(kept, bytes) for *_, kept in found) else None
 
     def notes(self) -> dict[int, tuple[str, str, str]]:
         """What readings refer to: (state, reason, said) by number; 0 is good."""

@@ -14,7 +14,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ import numpy as np
 from benchlog.errors import BadStore, StoreFailed, UsageError
 from benchlog.model import Event
 from benchlog.store import pages, rows, seal
-from benchlog.store.bulk import ALL, Rows, Span
+from benchlog.store.bulk import ALL, Rows, Span, packed
 from benchlog.store.connection import fold, open_or_create, trouble, version
 from benchlog.store.damaged import PAGE, by_key, opened
 from benchlog.store.schema import migrate
@@ -156,7 +156,7 @@ class _Rescue:
         """Those of a session that can be read."""
         if version(self.old) < SEALS:
             return []
-        asked = f"SELECT part, channel, first, last, rows, sha256 FROM seal WHERE session = {session} AND part = "
+        asked = f"SELECT {seal.columns(self.old)} FROM seal WHERE session = {session} AND part = "
         channels, _ = by_key(self.old, f"SELECT id FROM channel WHERE session = {session} AND id >= ? AND id < ?")
         found: list[tuple[Any, ...]] = []
         for part in ("session", "channels", "events", "readings", "seals"):
@@ -204,7 +204,9 @@ class _Rescue:
         if looked.same and any(not one.proven for found in looked.stretches.values() for one in found):
             saved.troubles.append("why readings have no value may be told otherwise than it was")
         self._events(number, looked.of("events"), saved, any_=not seals and looked.same)
-        self._keep_seals(number, seals)
+        drawn = {(s.seal.channel, s.seal.first) for found in looked.stretches.values() for s in found if s.drawn}
+        put = (one if (one.channel, one.first) in drawn else replace(one, sketch=None) for one in seals)
+        seal.put_seals(self.fresh, number, put)
         if not saved.whole or saved.troubles:
             self._tell(number, about, saved)
         return saved
@@ -283,7 +285,7 @@ class _Rescue:
 
     def _sha256(self, part: Sequence[pages.Cell]) -> bytes:
         t_ns, value, took_us, note = zip(*part, strict=True)
-        how = [took | number << 40 for took, number in zip(took_us, note, strict=True)]  # as ``bulk`` selects it
+        how = [packed(*both) for both in zip(took_us, note, strict=True)]
         found = Rows(np.array(t_ns), np.array([v or 0.0 for v in value]), np.array(how))
         return seal.readings_sha256(seal.taken(found, "", self.words), self.words)
 
@@ -292,12 +294,11 @@ class _Rescue:
         self.fresh.execute("SAVEPOINT part")
         fresh: set[int] = set()
         try:
-            if not all(0 <= row[2] < 1 << 40 and row[3] >= 0 for row in part):
-                raise ValueError("a time taken, or a note, that no row ever had")  # two such might pass for another row
+            made = [(channel, t_ns, value, packed(took_us, note)) for t_ns, value, took_us, note in part]
             for note in {row[3] for row in part} - self.notes:
                 self.fresh.execute("INSERT INTO note VALUES (?, ?, ?, ?)", (note, *self.words[note]))
                 fresh.add(note)
-            self.fresh.executemany(rows.INSERT, [(channel, *row) for row in part])
+            self.fresh.executemany(rows.INSERT, made)
         except REFUSED:
             self.fresh.execute("ROLLBACK TO part")
             self.fresh.execute("RELEASE part")
@@ -331,13 +332,6 @@ class _Rescue:
         except REFUSED:
             return False
         return True
-
-    def _keep_seals(self, number: int, seals: Iterable[Seal]) -> None:
-        self.fresh.executemany(
-            "INSERT OR IGNORE INTO seal (session, part, channel, first, last, rows, sha256)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?)",
-            ((number, s.part, s.channel, s.first, s.last, s.rows, s.sha256) for s in seals),
-        )
 
     def _tell(self, number: int, about: About, saved: SavedSession) -> None:
         """The record says so too: its log shows events of this kind."""

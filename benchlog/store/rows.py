@@ -16,10 +16,11 @@ from benchlog.clock import Clock
 from benchlog.model import Event, Reading, SessionKind, State
 from benchlog.plan import Plan
 from benchlog.store import seal
+from benchlog.store.bulk import packed
 from benchlog.store.digest import Digest
 
-Row = tuple[int, int, float | None, int, int]  # channel, t_ns, value, took_us, note
-INSERT = "INSERT INTO reading (channel, t_ns, value, took_us, note) VALUES (?, ?, ?, ?, ?)"
+Row = tuple[int, int, float | None, int]  # channel, t_ns, value, how: see ``bulk.packed``
+INSERT = "INSERT INTO reading (channel, t_ns, value, how) VALUES (?, ?, ?, ?)"
 
 
 @contextmanager
@@ -112,9 +113,9 @@ def add_readings(
     """Raises KeyError for a channel the session has not."""
     good = State.GOOD
     rows: list[Row] = [
-        (channels[channel], int(t_ns), float(value), int(took_ns) // 1000, 0)
+        (channels[channel], int(t_ns), float(value), int(took_ns) // 1000)  # packed; the table's CHECK looks at it
         if state is good and value is not None
-        else (channels[channel], int(t_ns), None, int(took_ns) // 1000, notes.of(state, reason, said))
+        else (channels[channel], int(t_ns), None, packed(int(took_ns) // 1000, notes.of(state, reason, said)))
         for channel, t_ns, value, took_ns, state, reason, said in readings
     ]
     connection.execute("SAVEPOINT readings")

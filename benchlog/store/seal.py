@@ -10,7 +10,8 @@ The digest (``digest``) stands for all readings at once. The seals beside it, SH
     seals     all seals above
 
 A stretch reaches from its first row to the next one's first, the outermost for ever, so that a row put in or taken out
-alters the seal of one stretch alone. A stretch costs about 70 bytes, 0.14 for a reading.
+alters the seal of one stretch alone. A stretch costs about 70 bytes, 0.14 for a reading. Beside it lies what it
+looks like from afar (``sketch``), which vouches for nothing.
 """
 
 from __future__ import annotations
@@ -19,19 +20,22 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.series import RawSeries
-from benchlog.store import bulk
+from benchlog.store import bulk, sketch
 from benchlog.store.bulk import ALL, Span
+from benchlog.store.connection import version
 from benchlog.store.digest import arrays
 
 READINGS = 512
 EVENTS = 64
+SKETCHES = 6
+"""The version of the store that brought sketches."""
 Part = Literal["session", "channels", "events", "readings", "seals"]
 Words = Mapping[int, tuple[str, str, str]]
 """The notes that readings refer to: (state, reason, said) by number."""
@@ -76,6 +80,13 @@ class Seal:
     last: int
     rows: int
     sha256: bytes
+    sketch: bytes | None = None  # of readings
+
+
+def columns(connection: sqlite3.Connection) -> str:
+    """Those of a seal, as they are selected for ``plausible``."""
+    kept = "sketch" if version(connection) >= SKETCHES else "NULL"
+    return f"part, channel, first, last, rows, sha256, {kept}"
 
 
 def seal_readings(channel: int, found: Taken, words: Words) -> Iterator[Seal]:
@@ -83,7 +94,8 @@ def seal_readings(channel: int, found: Taken, words: Words) -> Iterator[Seal]:
     for start in range(0, len(found.note), READINGS):
         part = found.cut(start, start + READINGS)
         first, last = int(part.series.t_ns[0]), int(part.series.t_ns[-1])
-        yield Seal("readings", channel, first, last, len(part.note), readings_sha256(part, words))
+        sha256 = readings_sha256(part, words)
+        yield Seal("readings", channel, first, last, len(part.note), sha256, sketch.of(part.series))
 
 
 def keep_seals(connection: sqlite3.Connection, session: int, readings: Iterable[Seal]) -> None:
@@ -102,26 +114,32 @@ def keep_seals(connection: sqlite3.Connection, session: int, readings: Iterable[
         seals.append(Seal("events", 0, part[0][0], part[-1][0], len(part), events_sha256(part)))
     seals.append(Seal("seals", 0, 0, 0, len(seals), seals_sha256(seals)))
     connection.execute("DELETE FROM seal WHERE session = ?", (session,))  # it may have lost its end, and ends again
+    put_seals(connection, session, seals)
+
+
+def put_seals(connection: sqlite3.Connection, session: int, seals: Iterable[Seal]) -> None:
+    """As they are; one that is there already stays."""
     connection.executemany(
-        "INSERT INTO seal (session, part, channel, first, last, rows, sha256) VALUES (?, ?, ?, ?, ?, ?, ?)",
-        ((session, s.part, s.channel, s.first, s.last, s.rows, s.sha256) for s in seals),
+        "INSERT OR IGNORE INTO seal (session, part, channel, first, last, rows, sha256, sketch)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        ((session, s.part, s.channel, s.first, s.last, s.rows, s.sha256, s.sketch) for s in seals),
     )
 
 
 def seals_of(connection: sqlite3.Connection, session: int) -> list[Seal]:
     """In order of part, channel and place; none for a session that an older benchlog ended."""
     found = connection.execute(
-        "SELECT part, channel, first, last, rows, sha256 FROM seal WHERE session = ? ORDER BY part, channel, first",
-        (session,),
+        f"SELECT {columns(connection)} FROM seal WHERE session = ? ORDER BY part, channel, first", (session,)
     )
     return [one for row in found if (one := plausible(row)) is not None]
 
 
 def plausible(row: tuple[Any, ...]) -> Seal | None:
     """A seal as it was read; None where damage left none."""
-    types = (str, int, int, int, int, bytes)
+    types = (str, int, int, int, int, bytes, object)
     if row[0] in get_args(Part) and all(map(isinstance, row, types)) and 0 < row[4] < 2**40:
-        return Seal(*row)
+        kept = row[6] if row[6] is None or isinstance(row[6], bytes) else b""  # which is nobody's sketch
+        return replace(Seal(*row), sketch=kept)
     return None
 
 

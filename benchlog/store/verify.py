@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, TypeVar
 
-from benchlog.store import seal
+from benchlog.store import seal, sketch
 from benchlog.store.bulk import ALL, Span
 from benchlog.store.connection import open_existing, trouble, version
 from benchlog.store.digest import Digest
@@ -190,6 +190,7 @@ class Stretch:
     rows: int | None  # there now; None where they cannot be read
     ends: tuple[int, int]  # of what was sealed and what is there now
     proven: bool
+    drawn: bool  # and its sketch, where there is one, is that of its readings
 
 
 class Session:
@@ -225,11 +226,12 @@ class Session:
     def _stretch(self, name: str, whole: Taken | None, one: Seal, span: Span) -> Stretch:
         taken = self._take(name, span)[0] if whole is None else whole.within(span)
         if taken is None:
-            return Stretch(one, span, None, (one.first, one.last), False)
+            return Stretch(one, span, None, (one.first, one.last), False, False)
         rows, t_ns = len(taken.note), taken.series.t_ns
         ends = (min(one.first, int(t_ns.min())), max(one.last, int(t_ns.max()))) if rows else (one.first, one.last)
         proven = rows == one.rows and attempt(lambda: seal.readings_sha256(taken, self.words))[0] == one.sha256
-        return Stretch(one, span, rows, ends, proven)
+        drawn = proven and (one.sketch is None or sketch.agrees(one.sketch, taken.series))
+        return Stretch(one, span, rows, ends, proven, drawn)
 
     def proven(self, name: str, one: Seal, span: Span) -> bool:
         """The readings of a channel within a span are those that were sealed."""
@@ -294,8 +296,11 @@ class Session:
         return None
 
     def _readings(self, name: str, one: Stretch) -> Trouble | None:
-        if one.proven:
+        if one.drawn:
             return None
+        if one.proven:
+            told = "what is kept to draw its readings from afar is not what they give; they are what they were"
+            return Trouble("seal", told, name, *one.ends)
         if self.same:  # so it is not what the digest holds
             told = "why readings have no value is told otherwise than at its end, or the seal itself was altered"
             return Trouble("seal", told, name, *one.ends)

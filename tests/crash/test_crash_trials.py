@@ -109,7 +109,7 @@ def test_the_judge_misses_nothing(place: Path, folders: Folders) -> None:
 HARM = {
     "DELETE FROM reading WHERE t_ns = 300 * 1000003": "1 of",
     "UPDATE reading SET value = value + 1 WHERE t_ns = 300 * 1000003": "not what was put",
-    "UPDATE reading SET took_us = 1 WHERE t_ns = 300 * 1000003": "are not what they were",
-    "INSERT INTO reading VALUES (1, 301, 4.5, 0, 0)": "not what was put",
+    "UPDATE reading SET how = 1 WHERE t_ns = 300 * 1000003": "are not what they were",
+    "INSERT INTO reading VALUES (1, 301, 4.5, 0)": "not what was put",
     "INSERT INTO event VALUES (NULL, 99, 1, 'note', '', '', '', '{}')": "foreign_key_check",
 }

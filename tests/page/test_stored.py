@@ -61,12 +61,18 @@ def one(store: Path) -> Iterator[Served]:
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(from_s=st.floats(-100, 1400), span_s=st.floats(0.5, 1500), points=st.integers(1, 2000), whole=st.booleans())
+@given(
+    from_s=st.floats(-100, 1400),
+    span_s=st.floats(0.5, 1500),
+    points=st.integers(1, 2000),
+    way=st.sampled_from(["rows", "buckets", "sketches"]),
+)
 def test_a_series_is_what_the_rows_say(
-    store: Path, monkeypatch: pytest.MonkeyPatch, from_s: float, span_s: float, points: int, whole: bool
+    store: Path, monkeypatch: pytest.MonkeyPatch, from_s: float, span_s: float, points: int, way: str
 ) -> None:
-    """Both ways: read as it is, and by way of the buckets that long sessions are kept in."""
-    monkeypatch.setattr(stored, "FEW_ROWS", 0 if whole else 200_000)
+    """All ways: read as it is, by way of the buckets that long sessions are kept in, and out of the sketches."""
+    monkeypatch.setattr(stored, "FEW_ROWS", 200_000 if way == "rows" else 0)
+    monkeypatch.setattr(stored, "UNEVEN", 2.0 if way == "sketches" else 0.0)
     monkeypatch.setattr(stored, "PART_ROWS", 700)
     session = StoreReader(store).session(1)
     to_s = from_s + span_s

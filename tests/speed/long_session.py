@@ -86,7 +86,7 @@ def make(path: Path, hours: float) -> int:
     return total
 
 
-def _parts(ids: list[int], hours: float) -> Iterator[list[tuple[int, int, float, int, int]]]:
+def _parts(ids: list[int], hours: float) -> Iterator[list[rows.Row]]:
     """Five minutes at a time."""
     rng = np.random.default_rng(7)
     slots, at_once = round(hours * 3600 * RATE_HZ), 300 * RATE_HZ
@@ -102,7 +102,6 @@ def _parts(ids: list[int], hours: float) -> Iterator[list[tuple[int, int, float,
                 t_ns.ravel().tolist(),
                 value.ravel().tolist(),
                 took_us.ravel().tolist(),
-                [0] * t_ns.size,
                 strict=True,
             )
         )

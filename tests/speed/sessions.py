@@ -33,6 +33,7 @@ def records(folder: Path, hours: Sequence[float], rounds: int) -> Iterator[Line 
             yield compared(f"record {what} / pandas", "s", times, Target(at_most=1 / 5))
             yield compared(f"its memory {what} / pandas", "MB", peaks, Target(at_most=1 / 4))
             target = Target(at_most=1)
+            yield compared("page's first look at a channel / 50 ms", "ms", [(first_s, 0.05)], target, per=1e3)
             yield compared("page's series at its slowest zoom / 50 ms", "ms", [(zoomed_s, 0.05)], target, per=1e3)
         sides = [f"{amount(times[0][0])} s", f"{amount(peaks[0][0])} MB"]
         theirs = f"{amount(times[0][1])} s, {amount(peaks[0][1])} MB"
@@ -43,12 +44,12 @@ def records(folder: Path, hours: Sequence[float], rounds: int) -> Iterator[Line 
 
 
 def looked_at(path: Path, lasts_s: float) -> tuple[float, float]:
-    """(first look at a channel's whole length, the slowest look at any part of it after that), seconds."""
-    page, session = StoredSeries(path), StoreReader(path).session("last")
+    """(first look at a channel's whole length, the slowest look at any part of it), seconds; nothing is remembered."""
+    session = StoreReader(path).session("last")
 
     def look(from_s: float | None, to_s: float | None) -> float:
         def work() -> None:
-            _, _, _, found = page.buckets(session, "power", from_s, to_s, POINTS)
+            _, _, _, found = StoredSeries(path).buckets(session, "power", from_s, to_s, POINTS)
             assert 0 < len(found.t_s) <= POINTS
 
         return seconds(work)

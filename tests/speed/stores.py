@@ -24,9 +24,9 @@ from benchlog.store.writer import BATCH, SessionWriter
 from tests.speed import long_session
 from tests.speed.table import Line, Target, in_turns, rates, seconds
 
-_TABLE = """CREATE TABLE reading (channel INTEGER NOT NULL, t_ns INTEGER NOT NULL, value REAL, took_us INTEGER NOT NULL,
-    note INTEGER NOT NULL DEFAULT 0, PRIMARY KEY (channel, t_ns), CHECK ((note = 0) = (value IS NOT NULL)))
-    STRICT, WITHOUT ROWID"""
+_TABLE = """CREATE TABLE reading (channel INTEGER NOT NULL, t_ns INTEGER NOT NULL, value REAL, how INTEGER NOT NULL,
+    took_us INTEGER NOT NULL AS (how & 0xFFFFFFFFFF), note INTEGER NOT NULL AS (how >> 40),
+    PRIMARY KEY (channel, t_ns), CHECK ((note = 0) = (value IS NOT NULL))) STRICT, WITHOUT ROWID"""
 
 
 def _files(folder: Path) -> tuple[TomlFile, TomlFile]:
@@ -67,9 +67,9 @@ def ingest(folder: Path, rounds: int, count: int) -> Iterator[Line]:
 
             def work() -> None:
                 for start in range(0, count, BATCH):
-                    batch = [(c, t, value, ns // 1000, 0) for c, t, value, ns in numbers[start : start + BATCH]]
+                    batch = [(c, t, value, ns // 1000) for c, t, value, ns in numbers[start : start + BATCH]]
                     db.execute("BEGIN")
-                    db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", batch)
+                    db.executemany(rows.INSERT, batch)
                     db.execute("COMMIT")
 
             return seconds(work)
@@ -104,7 +104,7 @@ def read_back(folder: Path, rounds: int, count: int) -> Iterator[Line]:
             t_ns = np.arange(start, start + n) * 10**8 + rng.integers(200_000, 1_500_000, n)
             parts = ([channel] * n, t_ns.tolist(), rng.normal(100, 1, n).tolist(), rng.integers(400, 3000, n).tolist())
             with rows.transaction(connection):
-                connection.executemany(rows.INSERT, zip(*parts, [0] * n, strict=True))
+                connection.executemany(rows.INSERT, zip(*parts, strict=True))
     reader = StoreReader.open(path)
     (stored,) = (one for one in reader.session(session).channels if one.name == "power")
     kept: list[object] = []

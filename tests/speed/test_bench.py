@@ -28,6 +28,7 @@ LINES = """
     readings of 20,000 into numpy / fetchall
     record of 18,000 readings (0.05 h) / pandas
     its memory of 18,000 readings (0.05 h) / pandas
+    page's first look at a channel / 50 ms
     page's series at its slowest zoom / 50 ms
 """
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from contextlib import closing
 from pathlib import Path
 
@@ -12,7 +13,10 @@ from store_samples import begin, good
 from test_revisions import older
 
 from benchlog.errors import BadStore, UsageError
-from benchlog.store.connection import open_existing
+from benchlog.store import schema
+from benchlog.store.bulk import ALL
+from benchlog.store.connection import open_existing, open_or_create
+from benchlog.store.reader import StoreReader
 from benchlog.store.rescue import rescue
 from benchlog.store.verify import verify
 
@@ -62,9 +66,27 @@ def test_without_the_list_of_tables_everything_is_found(original: Path, tmp_path
     assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
 
 
-def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Path) -> None:
+def as_version_5(path: Path, new: Path) -> Path:
+    """The same store as it was before readings took less room and sketches were made."""
+    with closing(open_or_create(new)) as db:
+        schema.migrate(db, new, schema.STEPS[:5])
+        db.execute("ATTACH ? AS newer", (str(path),))
+        db.execute("BEGIN")
+        for table in ("session", "channel", "event", "note", "reading", "seal"):
+            names = ", ".join(row[1] for row in db.execute(f"PRAGMA main.table_info({table})"))
+            db.execute(f"INSERT OR IGNORE INTO main.{table} ({names}) SELECT {names} FROM newer.{table} ORDER BY 1")
+        db.execute("COMMIT")
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return new
+
+
+@pytest.mark.parametrize("older_one", [False, True])
+def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Path, older_one: bool) -> None:
     """Two of them, each in the other's place: what is asked for by its key is on neither."""
     hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    if older_one:
+        original = as_version_5(original, tmp_path / "older.benchlog")
+        assert verify(original, "all").intact, "it is read as it is"
     content = bytearray(original.read_bytes())
     starts = range(0, len(content), PAGE)
     leaves = [at for at in starts if content[at] == 10 and int.from_bytes(content[at + 3 : at + 5], "big") > 100]
@@ -99,6 +121,25 @@ def test_without_its_seals_a_session_is_saved_by_its_digest_alone(original: Path
     found = rescue(hurt, new)
     assert [one.whole for one in found.sessions] == [True] * 3
     assert not found.whole, "the seals are lost, and that is said"
+
+
+def test_nothing_is_drawn_of_readings_that_did_not_come_over(original: Path, tmp_path: Path) -> None:
+    """A sketch comes over with the readings it is of, and only where it is what they give."""
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    shutil.copyfile(original, hurt)
+    power = "channel = (SELECT id FROM channel WHERE session = 3 AND name = 'power')"
+    with closing(sqlite3.connect(hurt)) as db, db:
+        firsts = [first for (first,) in db.execute(f"SELECT first FROM seal WHERE part = 'readings' AND {power}")]
+        db.execute(f"DELETE FROM reading WHERE {power} AND t_ns = ?", (firsts[2],))
+        db.execute(f"UPDATE seal SET sketch = zeroblob(200) WHERE {power} AND first = ?", (firsts[4],))
+    rescue(hurt, new)
+    with closing(sqlite3.connect(new)) as db:
+        asked = f"SELECT first FROM seal WHERE part = 'readings' AND {power} AND sketch IS NULL"
+        assert db.execute(asked).fetchall() == [(firsts[2],), (firsts[4],)]
+    reader = StoreReader.open(new)
+    session = reader.session(3)
+    got = [reader.sketch(3, channel, ALL) for channel in session.channels]
+    assert [one is None for one in got] == [channel.name not in ("back", "frequency") for channel in session.channels]
 
 
 def test_what_nothing_vouches_for_comes_over_only_where_it_is_asked_for(store: Path, tmp_path: Path) -> None:

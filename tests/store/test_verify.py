@@ -86,14 +86,14 @@ def test_readings_taken_out_are_counted_over_neighbouring_stretches(copy: Path) 
 def test_readings_put_in_are_counted_also_beyond_the_end(copy: Path) -> None:
     (channel,) = plain(copy, "SELECT id FROM channel WHERE session = 3 AND name = 'power'")[0]
     for t_ns in (-5, 10**15):
-        alter(copy, "INSERT INTO reading VALUES (?, ?, 1.0, 0, 0)", channel, t_ns)
+        alter(copy, "INSERT INTO reading VALUES (?, ?, 1.0, 0)", channel, t_ns)
     before, after = checked(copy, 3).troubles
     assert (before.kind, after.kind) == ("added", "added")
     assert before.from_ns == -5
     assert after.to_ns == 10**15
     assert before.text == "1 reading beside the 512 that were there at its end"
     empty = plain(copy, "SELECT id FROM channel WHERE session = 3 AND name = 'plate'")[0][0]
-    alter(copy, "INSERT INTO reading VALUES (?, 7, 1.0, 0, 0)", empty)
+    alter(copy, "INSERT INTO reading VALUES (?, 7, 1.0, 0)", empty)
     assert "1 readings that were not there at its end" in [t.text for t in checked(copy, 3).troubles]
 
 
@@ -113,6 +113,10 @@ def test_readings_put_in_are_counted_also_beyond_the_end(copy: Path) -> None:
             "its seals are not those",
         ),
         ("DELETE FROM seal WHERE session = 3 AND part = 'events'", "its seals are not those"),
+        (
+            "UPDATE seal SET sketch = zeroblob(200) WHERE session = 3 AND part = 'readings' AND rows = 512",
+            "what is kept to draw its readings from afar is not what they give; they are what they were",
+        ),
         ("DELETE FROM event WHERE session = 3 AND t_ns > 6e11 AND t_ns < 7e11", "10 of 80 events are missing"),
     ],
 )
