@@ -2,8 +2,9 @@
 
 ``SessionWriter`` puts a running session in, ``StoreReader`` hands out what is there, ``enter`` adds a typed
 reading from another process, ``exchange`` turns CSV into sessions and sessions into CSV and Parquet, ``revisions``
-keeps what came of analysing a session again. ``seal`` keeps what ``verify`` later holds a session against, and
-``rescue`` (with ``damaged`` and ``pages``) saves what it can of a damaged store into a new one.
+keeps what came of analysing a session again. ``seal`` keeps what ``verify`` later holds a session against, ``sketch``
+what the page draws from afar; ``rescue`` (with ``damaged`` and ``pages``) saves what it can of a damaged store into a
+new one.
 Imports model, series, clock, errors, bench, plan and files; nothing else of benchlog.
 
 Promises, one test each in tests/store/test_promises.py, seen through a second plain connection:
