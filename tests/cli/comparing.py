@@ -2,52 +2,20 @@
 
 from __future__ import annotations
 
-import io
 import json
-import os
 import sqlite3
-import sys
 from collections.abc import Mapping
-from contextlib import closing, redirect_stderr, redirect_stdout
+from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
-from benchlog.cli import main
+from tests.benches import north
+from tests.cli.inside import inside
 
-BENCH = """
-[bench]
-name = "North bench"
-
-[[instrument]]
-name = "wattmeter"
-driver = "scpi"
-address = "TCPIP::127.0.0.1::5025::SOCKET"
-
-[[instrument.channel]]
-name = "power"
-measures = "forward-power"
-unit = "W"
-ask = "MEAS:POW?"
-every = "500 ms"
-range = "250 W"
-of_range = "5 %"
-
-[[instrument]]
-name = "counter"
-driver = "scpi"
-address = "TCPIP::127.0.0.1::5026::SOCKET"
-
-[[instrument.channel]]
-name = "frequency"
-measures = "frequency"
-unit = "Hz"
-ask = "MEAS:FREQ?"
-every = "500 ms"
-of_reading = "1 ppm"
-"""
+BENCH = north()
 
 PLAN = """
 [transmitter]
@@ -118,24 +86,9 @@ class Shelf:
 
 
 def said(*words: object, status: int = 0) -> str:
-    """What `benchlog` says to these words: its main program, in this process because there are so many of them.
-
-    Standard output, or standard error where a fault (2 and up) is expected.
-    """
-    out, err, argv, columns = io.StringIO(), io.StringIO(), sys.argv, os.environ.get("COLUMNS")
-    sys.argv, os.environ["COLUMNS"] = ["benchlog", *map(str, words)], "160"
-    ended: object = None
-    try:
-        with redirect_stdout(out), redirect_stderr(err):
-            main()
-    except SystemExit as exc:
-        ended = exc.code
-    finally:
-        sys.argv = argv
-        os.environ.pop("COLUMNS") if columns is None else os.environ.update(COLUMNS=columns)
-    assert ended == status, err.getvalue()
-    assert "a fault in benchlog itself" not in err.getvalue()
-    return err.getvalue() if status >= 2 else out.getvalue()
+    """What `benchlog` says to these words: on standard output, or on standard error where a fault (2 and up) is due."""
+    found = inside(*words, status=status)
+    return found.stderr if status >= 2 else found.stdout
 
 
 def rows(day: str, shown: Shown) -> str:

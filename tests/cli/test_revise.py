@@ -2,64 +2,31 @@
 
 from __future__ import annotations
 
-import io
 import json
 import re
 import shutil
 import signal
 import sqlite3
-import sys
 import time
-from contextlib import chdir, closing, redirect_stderr, redirect_stdout
+from contextlib import closing
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 import benchlog as program
-from benchlog.cli import main
 from benchlog.simulate.process import BenchProcess
+from tests.benches import north
 from tests.cli.conftest import benchlog
+from tests.cli.inside import inside
 from tests.cli.running import key, run
 
-BENCH = """
-[bench]
-name = "North bench"
-
-[limits]
-plate-voltage = ["", "900 V"]
-
-[[instrument]]
-name = "wattmeter"
-driver = "scpi"
-address = "TCPIP::127.0.0.1::5025::SOCKET"
-calibrated = 2025-03-01
-due = "2026-03-01"
-
-[[instrument.channel]]
-name = "power"
-measures = "forward-power"
-unit = "W"
-ask = "MEAS:POW?"
-every = "500 ms"
-range = "250 W"
-of_range = "1 %"
-
-[[instrument]]
-name = "counter"
-driver = "scpi"
-address = "TCPIP::127.0.0.1::5026::SOCKET"
-due = "2027-03-01"
-
-[[instrument.channel]]
-name = "frequency"
-measures = "frequency"
-unit = "Hz"
-ask = "MEAS:FREQ?"
-every = "500 ms"
-of_reading = "1 ppm"
-"""
+BENCH = north(
+    limits='plate-voltage = ["", "900 V"]',
+    wattmeter='calibrated = 2025-03-01\ndue = "2026-03-01"',
+    counter='due = "2027-03-01"',
+    power='of_range = "1 %"',
+)
 PLAN = """
 [transmitter]
 name = "Loan set 3"
@@ -97,7 +64,7 @@ class Bench:
         (folder / "in.csv").write_text("\r\n".join(rows))
 
     def run(self, *words: object, status: int | None = None) -> Any:
-        return said(self.folder, *words, "--store", self.store, status=status)
+        return inside(*words, "--store", self.store, folder=self.folder, status=status)
 
     def report(self, *words: object) -> Any:
         return json.loads(self.run("report", 1, "--json", *words).stdout)
@@ -108,25 +75,6 @@ class Bench:
 
     def revise(self, *words: object, bench: str = "better.toml", status: int | None = None) -> Any:
         return self.run("revise", 1, "--bench", bench, *words, status=status)
-
-
-def said(folder: Path, *words: object, status: int | None = None) -> SimpleNamespace:
-    """What `benchlog` says in a folder: its main program, in this process because there are so many of them."""
-    out, err, argv = io.StringIO(), io.StringIO(), sys.argv
-    sys.argv = ["benchlog", *map(str, words)]
-    ended: Any = None
-    try:
-        with chdir(folder), redirect_stdout(out), redirect_stderr(err), pytest.MonkeyPatch.context() as patched:
-            patched.setenv("COLUMNS", "160")
-            main()
-    except SystemExit as exc:
-        ended = exc.code
-    finally:
-        sys.argv = argv
-    assert "a fault in benchlog itself" not in err.getvalue(), err.getvalue()
-    assert ended is not None
-    assert status is None or ended == status, err.getvalue()
-    return SimpleNamespace(stdout=out.getvalue(), stderr=err.getvalue(), returncode=ended)
 
 
 @pytest.fixture(scope="module")
@@ -320,7 +268,7 @@ def test_a_band_beyond_the_table_is_refused_before_anything_is_done(once: Bench)
     told = once.run("import", "in.csv", *words, status=2).stderr
     assert "10 m is on 28.000000 MHz" in told
     assert once.sql("SELECT count(*) FROM session") == [(1,)]
-    assert "10 m is on 28.000000 MHz" in said(once.folder, "check", *words, status=2).stderr
+    assert "10 m is on 28.000000 MHz" in inside("check", *words, folder=once.folder, status=2).stderr
 
 
 def test_a_record_worked_out_otherwise_than_it_was_recorded_is_told(once: Bench) -> None:
@@ -394,10 +342,10 @@ def test_check_says_it_beforehand(once: Bench) -> None:
     text = BENCH.replace("2025-03-01", "2020-03-01").replace("2026-03-01", "2021-03-01")
     (once.folder / "bench.toml").write_text(text.replace('due = "2027-03-01"', "calibrated = 2999-01-01"))
     words = ("--bench", "bench.toml", "--plan", "plan.toml")
-    told = json.loads(said(once.folder, "check", *words, "--json", status=3).stdout)["warnings"]
+    told = json.loads(inside("check", *words, "--json", folder=once.folder, status=3).stdout)["warnings"]
     assert any("wattmeter: its calibration was due on 2021-03-01" in one for one in told)
     assert any("counter: calibrated on 2999-01-01, a day that has not come yet" in one for one in told)
-    assert "its calibration was due" in " ".join(said(once.folder, "check", *words, status=3).stdout.split())
+    assert "its calibration was due" in " ".join(inside("check", *words, folder=once.folder, status=3).stdout.split())
 
 
 # Live
