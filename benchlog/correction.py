@@ -8,7 +8,6 @@ corrected value, expanded with k = 2 as calibration certificates state it (commo
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import io
 import math
@@ -20,8 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, overload
 
 from benchlog.errors import Fault
-from benchlog.files import nearest
 from benchlog.quantities import Dimension, parse, show
+from benchlog.rfc4180 import header_faults, records
 
 if TYPE_CHECKING:
     import numpy as np
@@ -175,23 +174,28 @@ def table_from(name: str, text: str, dimension: Dimension) -> CorrectionTable | 
 
 def _rows(name: str, text: str, dimension: Dimension, faults: list[Fault]) -> Iterator[tuple[int, float, float, float]]:
     """(line, hz, factor, relative u) of each row that has no fault."""
-    records = _records(name, text, faults)
-    head = next(records, None)
+    lines = io.StringIO(text.removeprefix("\ufeff"), newline="")
+    rows = records(lines, lambda line, why: faults.append(Fault(f"{name} line {line}", "", why)))
+    head = next(rows, None)
     if head is None:
         if not faults:
             faults.append(Fault(f"{name} line 1", "", f"empty; its first line must be {','.join(COLUMNS)}"))
         return
-    at = _header(name, *head, faults)
-    if at is None:
+    first, header = head
+    wrong = list(header_faults(header, COLUMNS))
+    if wrong:
+        where = f"{name} line {first}, header"
+        faults += [Fault(where, _shown(column) if column else "", problem) for column, problem in wrong]
         return
+    at = {column: i for i, column in enumerate(header)}
     readers: dict[str, Callable[[str], float]] = {
         "frequency": lambda cell: _positive(parse(cell, "frequency")),
         "correction": lambda cell: _factor(cell, dimension),
         "uncertainty": lambda cell: _relative_u(cell, dimension),
     }
-    for line, record in records:
-        if len(record) != len(head[1]):
-            many = f"{len(record)} fields; the header has {len(head[1])}"
+    for line, record in rows:
+        if len(record) != len(header):
+            many = f"{len(record)} fields; the header has {len(header)}"
             faults.append(Fault(f"{name} line {line}", _shown(",".join(record)), many))
             continue
         read = {}
@@ -203,35 +207,6 @@ def _rows(name: str, text: str, dimension: Dimension, faults: list[Fault]) -> It
                 faults.append(Fault(f"{name} line {line}, {column}", _shown(cell), str(exc)))
         if len(read) == len(COLUMNS):
             yield line, *(read[column] for column in COLUMNS)  # type: ignore[misc]  # three of them
-
-
-def _records(name: str, text: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
-    """Each record with the line it begins on; lines without anything on them are passed over."""
-    reader = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""), strict=True)
-    line = 1
-    try:
-        for record in reader:
-            if record:
-                yield line, record
-            line = reader.line_num + 1
-    except csv.Error as exc:
-        why = f"not CSV as RFC 4180 has it, and nothing after it is read: {exc}"
-        faults.append(Fault(f"{name} line {line}", "", why))
-
-
-def _header(name: str, line: int, names: list[str], faults: list[Fault]) -> dict[str, int] | None:
-    before, where = len(faults), f"{name} line {line}, header"
-    for i, column in enumerate(names):
-        if column not in COLUMNS:
-            faults.append(Fault(where, _shown(column), f"unknown column{nearest(column, COLUMNS)}"))
-        elif column in names[:i]:
-            faults.append(Fault(where, _shown(column), "this column is there twice"))
-    faults += [
-        Fault(where, "", f'the column "{column}" is missing; the header is {",".join(COLUMNS)}')
-        for column in COLUMNS
-        if column not in names
-    ]
-    return {column: i for i, column in enumerate(names)} if len(faults) == before else None
 
 
 def _factor(cell: str, dimension: Dimension) -> float:

@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from benchlog.bench import Bench, Name
+from benchlog.bench import Bench, Name, beyond_tables
 from benchlog.emission import SIGNALS, WORDS, Emission, Meter, PowerKind, Signal
 from benchlog.errors import BadFile, Fault
 from benchlog.files import Drift, Duration, Frequency, Power, Ratio, Table, TomlFile, validate
@@ -232,6 +232,14 @@ def unanswerable(plan: Plan, bench: Bench) -> list[Fault]:
         for i, band in enumerate(plan.bands)
         if band.rated is not None and band.sent.factor(channel.power, band.rated) is None
     ]
+
+
+def refuse_misfits(bench: Bench, plan: Plan) -> None:
+    """Raises BadFile with what neither file shows alone: bands that the tables or the power meter do not answer for."""
+    if faults := beyond_tables(bench, {band.name: band.expected_hz for band in plan.bands}):
+        raise BadFile(bench.source.path, faults)
+    if faults := unanswerable(plan, bench):
+        raise BadFile(plan.source.path, faults)
 
 
 MEANT: dict[PowerKind, str] = {"pep": "peak envelope power", "mean": "mean power", "carrier": "carrier power"}

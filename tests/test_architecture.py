@@ -15,6 +15,7 @@ LEVELS = [
     {"errors", "model", "emission"},
     {"quantities", "clock", "cores"},
     {"files", "series"},
+    {"rfc4180"},
     {"driver", "correction"},
     {"channel"},
     {"bench"},

@@ -22,7 +22,7 @@ from benchlog.analysis.power import (
 from benchlog.analysis.results import Result, Stability, WarmUp
 from benchlog.analysis.rundroop import RunDroop, run_droop
 from benchlog.analysis.stability import stability
-from benchlog.analysis.uncertainty import largest
+from benchlog.analysis.uncertainty import largest, through
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.analysis.warmup import warm_up
 from benchlog.emission import PowerKind
@@ -136,8 +136,8 @@ def _unlimited(measured: Measured | None) -> Result:
 
 def scaled(measured: Measured, factor: float) -> Measured:
     """The same in a unit ``factor`` times finer, its budget too."""
-    budget = tuple(replace(line, u=line.u * factor) for line in measured.budget)
-    return Measured(measured.value * factor, measured.u * abs(factor), measured.dof, budget)
+    budget = through(measured.budget, factor)
+    return Measured(measured.value * factor, measured.u * abs(factor), measured.dof, tuple(budget))
 
 
 def tidy(limit: float | None, factor: float = 1.0) -> float | None:

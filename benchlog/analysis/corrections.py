@@ -120,15 +120,20 @@ def correct_all(bench: Bench, raw: Mapping[str, RawSeries], events: Iterable[Eve
     return {channel.name: found[channel.name] for channel in there}
 
 
+def nearest(t_s: NDArray[np.float64], at_s: NDArray[np.float64]) -> NDArray[np.intp]:
+    """(m,) index of that of (n,) increasing times, n at least 1, which is nearest to each of (m,)."""
+    if len(t_s) == 1:
+        return np.zeros(len(at_s), dtype=np.intp)
+    after = np.clip(np.searchsorted(t_s, at_s), 1, len(t_s) - 1)
+    return np.where(at_s - t_s[after - 1] <= t_s[after] - at_s, after - 1, after)
+
+
 def _factor(channel: Channel, t_s: NDArray[np.float64], frequency: Corrected | None) -> NDArray[np.float64] | float:
     """At each of (n,) times."""
     at_s, hz = frequency.good() if frequency is not None else (t_s[:0], t_s[:0])
     if channel.table is None or not len(hz):
         return channel.factor(None)
-    after = np.searchsorted(at_s, t_s).clip(1, len(at_s) - 1) if len(at_s) > 1 else np.zeros(len(t_s), int)
-    before = np.maximum(after - 1, 0)
-    nearest = np.where(t_s - at_s[before] <= at_s[after] - t_s, before, after)
-    return channel.table.at(hz[nearest])
+    return channel.table.at(hz[nearest(at_s, t_s)])
 
 
 def _si(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:

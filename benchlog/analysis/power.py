@@ -7,15 +7,15 @@ JCGM 100:2008, 5.2 and H.2, for quantities that were read together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.corrections import nearest
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.swr import delivered, measured_swr
-from benchlog.analysis.uncertainty import UNKNOWN, combine, joint, pool, rectangular
+from benchlog.analysis.uncertainty import UNKNOWN, combine, joint, pool, rectangular, through
 from benchlog.emission import PowerKind
 from benchlog.model import Component, Measure, Measured
 from benchlog.plan import MEANT, Band
@@ -74,7 +74,7 @@ def in_terms_of_rating(heard: OnBand, shown: Measured) -> Measured | None:
     if band.rated is None or (factor == 1 and band.rated == meter):
         return shown
     value = shown.value * factor
-    lines = [replace(line, u=line.u * factor) for line in shown.budget]
+    lines = through(shown.budget, factor)
     u = value * band.sent.sensitivity(meter, band.rated) * rectangular(band.depth_within or 0.0)
     return combine(value, [*lines, Component(u, source=_relation(band, heard, factor))])
 
@@ -115,8 +115,7 @@ def _both_ways(heard: OnBand) -> tuple[Measured, Measured] | None:
         if ways[0] is None or ways[1] is None:
             return None
         factor = ways[1] / ways[0]
-        lines = [replace(line, u=line.u * factor) for line in reflected.budget]
-        reflected = combine(reflected.value * factor, lines)
+        reflected = combine(reflected.value * factor, through(reflected.budget, factor))
     return forward, reflected
 
 
@@ -171,7 +170,7 @@ def _worked_out(heard: OnBand, readings: Together, value: float, gradient: Array
     lines = [Component(found.u(gradient), found.dof, f"scatter of {found.n} readings of {names} together", "A")]
     for measure, mean, slope in zip(INPUTS, found.means, gradient, strict=True):
         type_b = heard.accuracy(measure).components(float(mean), sd=heard.sd(measure), at_hz=heard.band.expected_hz)
-        lines += [replace(line, u=line.u * float(slope)) for line in type_b]
+        lines += through(type_b, float(slope))
     return combine(value, lines)
 
 
@@ -193,21 +192,13 @@ def together(heard: OnBand) -> Together:
             continue
         slowest = min(inside, key=lambda part: len(part[0]))[0]
         near_s = max(TOGETHER_S, float(np.median(np.diff(slowest))) / 2 if len(slowest) > 1 else 0.0)
-        nearest = [_nearest(t_s, slowest) for t_s, _ in inside]
-        apart = [np.abs(t_s[i] - slowest) for (t_s, _), i in zip(inside, nearest, strict=True)]
+        near = [nearest(t_s, slowest) for t_s, _ in inside]
+        apart = [np.abs(t_s[i] - slowest) for (t_s, _), i in zip(inside, near, strict=True)]
         kept = np.maximum.reduce(apart) <= near_s
         if kept.any():
             times.append(slowest[kept])
-            parts.append(np.column_stack([y[i] for (_, y), i in zip(inside, nearest, strict=True)])[kept])
+            parts.append(np.column_stack([y[i] for (_, y), i in zip(inside, near, strict=True)])[kept])
     return times, parts
-
-
-def _nearest(t_s: Array, at_s: Array) -> NDArray[np.intp]:
-    """(m,) index of the reading of (n,) increasing times nearest to each of (m,)."""
-    right = np.clip(np.searchsorted(t_s, at_s), 1, max(len(t_s) - 1, 1))
-    if len(t_s) == 1:
-        return np.zeros(len(at_s), dtype=np.intp)
-    return np.where(at_s - t_s[right - 1] <= t_s[right] - at_s, right - 1, right)
 
 
 def _over_range(heard: OnBand, measures: Sequence[Measure]) -> bool:

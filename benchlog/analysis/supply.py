@@ -19,7 +19,7 @@ from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import BandResult, Finding, Result
-from benchlog.analysis.uncertainty import combine, expanded
+from benchlog.analysis.uncertainty import combine, expanded, through
 from benchlog.analysis.wording import plus_minus
 from benchlog.model import Component, Measured
 from benchlog.quantities import show
@@ -57,7 +57,7 @@ def split(power: Measured, volts: Measured) -> tuple[Measured, Measured]:
 
 def _weighed(value: float, parts: Sequence[tuple[Measured, float]]) -> Measured:
     """A function of measured values from its partial derivatives (JCGM 100, 5.1.2); budget lines carry over."""
-    return combine(value, [replace(line, u=line.u * slope) for part, slope in parts for line in part.budget])
+    return combine(value, [line for part, slope in parts for line in through(part.budget, slope)])
 
 
 Asked = Callable[[], Noise | None]
@@ -210,9 +210,7 @@ def _lacking(heard: OnBand, power: Result, noise: Noise | None) -> Iterator[Find
         shape = (1 - kept) / (1 - (fit.loss.end / fit.loss.start) ** 2) if fit.loss.end != fit.loss.start else 0.5
         # What the mean lacks for the fall is shape x d_supply; d_supply's budget is 2 V_end / V_start x the voltage's.
         slope = mean.n * mean.mean / kept**2 * shape * 2 * fit.loss.end / fit.loss.start / 100
-        budget += [
-            replace(line, u=line.u * slope) for line in fallen(fit, noise, heard.accuracy("plate-voltage")).budget
-        ]
+        budget += through(fallen(fit, noise, heard.accuracy("plate-voltage")).budget, slope)
         lost += mean.n * mean.mean * (1 / kept - 1)
         total += mean.n * mean.mean
         low_v, high_v = min(low_v, fit.loss.end), max(high_v, fit.loss.start)
@@ -220,7 +218,7 @@ def _lacking(heard: OnBand, power: Result, noise: Noise | None) -> Iterator[Find
         return
     # Shares of what the meter shows are shares of the power stated, whatever kind that is.
     in_percent = 100 * power.value / (total * power.limit)
-    part = combine(lost * in_percent, [replace(line, u=line.u * in_percent) for line in budget])
+    part = combine(lost * in_percent, through(budget, in_percent))
     lacking = 100 * (1 - power.value / power.limit)
     if not _sure(part, SHARE * lacking):
         return

@@ -6,10 +6,9 @@ Source: transmission-line theory as in any handbook of the trade.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
-from benchlog.analysis.uncertainty import combine, expanded
-from benchlog.model import Component, Measured
+from benchlog.analysis.uncertainty import combine, expanded, through
+from benchlog.model import Measured
 
 
 def reflection(forward_w: float, reflected_w: float) -> float:
@@ -56,7 +55,7 @@ def measured_swr(forward: Measured, reflected: Measured) -> Measured | None:
     if share.value + half >= 1:
         return Measured(value, math.inf, 0.0, share.budget)
     far = max(swr(1.0, max(share.value + half, 0.0)) - value, value - swr(1.0, max(share.value - half, 0.0)))
-    return combine(value, [replace(line, u=line.u * far / half) for line in share.budget])
+    return combine(value, through(share.budget, far / half))
 
 
 def reflected_share(forward: Measured, reflected: Measured) -> Measured | None:
@@ -64,7 +63,7 @@ def reflected_share(forward: Measured, reflected: Measured) -> Measured | None:
     if not forward.value > 0:
         return None
     share = reflected.value / forward.value
-    lines = _scaled(reflected.budget, 1 / forward.value) + _scaled(forward.budget, -share / forward.value)
+    lines = through(reflected.budget, 1 / forward.value) + through(forward.budget, -share / forward.value)
     return combine(share, lines)
 
 
@@ -75,8 +74,4 @@ def delivered(forward: Measured, reflected: Measured) -> Measured | None:
     """
     if not forward.value > 0 or reflected.value >= forward.value:
         return None
-    return combine(forward.value - reflected.value, _scaled(forward.budget, 1.0) + _scaled(reflected.budget, -1.0))
-
-
-def _scaled(lines: tuple[Component, ...], factor: float) -> list[Component]:
-    return [replace(line, u=line.u * factor) for line in lines]
+    return combine(forward.value - reflected.value, [*forward.budget, *through(reflected.budget, -1.0)])

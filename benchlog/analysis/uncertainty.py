@@ -119,6 +119,11 @@ def combine(value: float, budget: Iterable[Component]) -> Measured:
     return Measured(value, u, 1 / shrink if shrink > 0 else math.inf, lines)
 
 
+def through(budget: Iterable[Component], slope: float) -> list[Component]:
+    """Budget lines of a quantity in what is worked out of it, by its partial derivative (JCGM 100, 5.1.2)."""
+    return [replace(line, u=line.u * slope) for line in budget]
+
+
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
     """Student's t for a two-sided interval. ``dof`` need not be whole: the distribution itself interpolates (G.4.1).
 

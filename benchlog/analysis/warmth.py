@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fits import fit_exponential, fit_line
+from benchlog.analysis.fits import aicc_price, fit_exponential, fit_line
 from benchlog.analysis.frequency import MIN_SPAN_S
 from benchlog.analysis.keydowns import gap_limit_s
 from benchlog.analysis.measure import measuring
@@ -202,4 +202,4 @@ def _support(columns: Array, y: Array, more: int = 0) -> float:
         parameters = np.linalg.lstsq(a, b, rcond=None)[0]
         left = b - a @ parameters
         best = min(best, n * math.log(max(float(left @ left), floor) / n) - math.log(1 - rho**2))
-    return float(best + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1))
+    return float(best + aicc_price(n, k))

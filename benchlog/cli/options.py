@@ -10,9 +10,9 @@ from typing import Any, TypeVar, cast
 
 import click
 
-from benchlog.bench import Bench, beyond_tables, load_bench
+from benchlog.bench import Bench, load_bench
 from benchlog.errors import BadFile, UsageError
-from benchlog.plan import Plan, load_plan, unanswerable
+from benchlog.plan import Plan, load_plan, refuse_misfits
 
 F = TypeVar("F", bound=Callable[..., Any])
 _FILE = click.Path(path_type=Path)
@@ -125,8 +125,5 @@ def read_files(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]:
         if len(bad) == 2:
             click.echo(f"benchlog: {bad[0]}", err=True)
         raise bad[-1]
-    if faults := beyond_tables(bench, {band.name: band.expected_hz for band in plan.bands}):
-        raise BadFile(bench.source.path, faults)
-    if faults := unanswerable(plan, bench):
-        raise BadFile(plan.source.path, faults)
+    refuse_misfits(bench, plan)
     return bench, plan

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from benchlog.acquire.registry import find
-from benchlog.bench import Bench, beyond_tables, load_bench
+from benchlog.bench import Bench, load_bench
 from benchlog.clock import Clock
 from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
@@ -19,7 +19,7 @@ from benchlog.model import Event
 from benchlog.page.feed import Feed
 from benchlog.page.house import OnAir
 from benchlog.page.scene import standing
-from benchlog.plan import Plan, load_plan, unanswerable
+from benchlog.plan import Plan, load_plan, refuse_misfits
 from benchlog.runs.conduct import conduct, look_round
 from benchlog.runs.happenings import Begun, Happening, KeyedUp, Tick, Trouble
 from benchlog.runs.session import Session
@@ -175,10 +175,7 @@ class Unattended:
         bench, plan = load_bench(self.job.bench_path, find), load_plan(self.job.plan_path)
         if faults := misfits(self.job.timetable, bench, plan):
             raise BadFile(self.job.timetable.source.path, faults)
-        if faults := beyond_tables(bench, {band.name: band.expected_hz for band in plan.bands}):
-            raise BadFile(bench.source.path, faults)
-        if faults := unanswerable(plan, bench):
-            raise BadFile(plan.source.path, faults)
+        refuse_misfits(bench, plan)
         return bench, plan
 
     def _for_the_time_left(self, plan: Plan) -> Plan:

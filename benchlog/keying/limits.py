@@ -24,7 +24,8 @@ QUIET_S = 1.0  # or two of the channel's periods, where that is longer
 LOW_S = 0.5  # how long what needs the key may be below its low end: longer than a report of the key's edge takes
 SWR_FROM = 0.02  # of the forward meter's full scale; below, reflected power is mostly the meter's own error
 _DISSIPATION: tuple[Measure, ...] = ("plate-voltage", "plate-current", "forward-power")
-_ONLY_KEYED = {"forward-power", "reflected-power", "drive-power", "frequency", "plate-current", "grid-current", "alc"}
+# With the key up these are zero, and their low ends mean nothing.
+ONLY_KEYED = {"forward-power", "reflected-power", "drive-power", "frequency", "plate-current", "grid-current", "alc"}
 _SWR: tuple[Measure, ...] = ("forward-power", "reflected-power")
 
 
@@ -116,7 +117,7 @@ class Watchdog:
         else:
             self._low_ns.pop(channel.name, None)
             return None
-        if side == "below" and channel.measures in _ONLY_KEYED:
+        if side == "below" and channel.measures in ONLY_KEYED:
             lasts_ns = reading.t_ns - self._low_ns.setdefault(channel.name, max(reading.t_ns, self._edge_ns))
             if not self._down or lasts_ns < LOW_S * self._grace_ns / QUIET_S:
                 return None
@@ -187,6 +188,11 @@ def swr(forward_w: float, reflected_w: float) -> float:
     return (1 + rho) / (1 - rho)
 
 
+def swr_from_w(forward: Channel) -> float:
+    """Watts that forward or reflected power must exceed for a standing wave ratio to say anything."""
+    return SWR_FROM * abs(forward.range_si * forward.scale)
+
+
 def advice(bench: Bench) -> list[str]:
     """What ``benchlog check`` should warn of: limits that guard less than they seem to."""
     found = [
@@ -232,7 +238,7 @@ def _derived(bench: Bench, patience_ns: Callable[[Channel], int]) -> Iterator[_D
 
     limits = bench.limits
     if limits.swr is not None and (channels := all_of(_SWR)):
-        least_w = SWR_FROM * abs(channels[0].range_si * channels[0].scale)
+        least_w = swr_from_w(channels[0])
 
         def ratio(values: Sequence[float]) -> float | None:
             forward_w, reflected_w = values

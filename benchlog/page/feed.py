@@ -151,18 +151,17 @@ class Feed:
         """What no viewer must overlook."""
         self._put("alarm", {"text": text, "t_s": self._now_s()}, listed="alarms")
 
-    def end(self, text: str, *, how: str, what: str = "") -> None:
+    def end(self, text: str, *, how: str) -> None:
         """The run is over, and kept; ``how`` is ended, stopped (for safety) or failed."""
         if self._held is not None:
             self._emit_tick(self._held)
         if not self._picture:
-            self._put("ended", {"session": None, "how": how, "text": text, "what": what, "t_s": None})
+            self._put("ended", {"session": None, "how": how, "text": text, "t_s": None})
             return
         data = {
             "session": self._picture["session"],
             "how": how,
             "text": text,
-            "what": what,
             "t_s": self._now_s(),
         }
         key = {"down": False, "since_s": None, "band": None, "long_enough": False}

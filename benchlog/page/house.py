@@ -176,12 +176,12 @@ class Attended:
         self.feed.begin(session)
         self._air = OnAir(session, end, self.feed)
 
-    def over(self, how: Literal["ended", "stopped", "failed"], text: str, what: str = "") -> None:
+    def over(self, how: Literal["ended", "stopped", "failed"], text: str) -> None:
         """It is over."""
         air, self._air = self._air, None
         session = (air.session.id or None) if air else None
         self._last = {"entry": air.session.kind if air else "", "session": session, "how": how, "text": text}
-        self.feed.end(text, how=how, what=what)
+        self.feed.end(text, how=how)
 
     @property
     def on_air(self) -> OnAir | None:

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.bench import Bench
-from benchlog.keying.limits import SWR_FROM, swr
+from benchlog.keying.limits import ONLY_KEYED, swr, swr_from_w
 from benchlog.model import Measure
 from benchlog.quantities import SI_UNIT
 from benchlog.runs.happenings import Latest, Tick
 
 _BEYOND = 10.0  # so far beyond its limit that more says nothing
-# With the key up these are zero, and their low ends mean nothing; as in keying.limits.
-_ONLY_KEYED = {"forward-power", "reflected-power", "drive-power", "frequency", "plate-current", "grid-current", "alc"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +67,7 @@ def _of_channel(bench: Bench, measure: Measure, one: Latest, value: float, *, ke
     if bounds is None:
         return
     low, high = bounds
-    if low is not None and not keyed and measure in _ONLY_KEYED:
+    if low is not None and not keyed and measure in ONLY_KEYED:
         low = None
     unit = SI_UNIT[one.channel.dimension]
     middle = (low + high) / 2 if low is not None and high is not None else None
@@ -100,7 +98,7 @@ def _worked_out(bench: Bench, by_measure: dict[Measure, Latest]) -> Iterator[Nea
     if forward_w is None or power is None:
         return
     reflected_w = value("reflected-power")
-    least_w = SWR_FROM * abs(power.channel.range_si * power.channel.scale)
+    least_w = swr_from_w(power.channel)
     if bench.limits.swr and reflected_w is not None and max(forward_w, reflected_w) > least_w:
         ratio = swr(forward_w, reflected_w)
         if math.isfinite(ratio):

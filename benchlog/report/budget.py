@@ -62,7 +62,7 @@ def groups(record: Record, band: str | None = None) -> list[Group]:
 
 def _of_band(band: BandResult) -> Iterator[Budget]:
     for name, quantity in (words.QUANTITIES | words.FURTHER).items():
-        budget = budget_of(_capital(quantity.name), band.results[name], quantity.unit)
+        budget = budget_of(words.capital(quantity.name), band.results[name], quantity.unit)
         if budget is None:
             continue
         if name == "power_w":
@@ -75,7 +75,7 @@ def _of_band(band: BandResult) -> Iterator[Budget]:
             if (budget := budget_of(f"Warm-up: {name}", result, unit)) is not None:
                 yield budget
     for one in band.tuning:
-        if (budget := budget_of(_capital(words.TUNING[one.what]), one.measured, one.unit or "")) is not None:
+        if (budget := budget_of(words.capital(words.TUNING[one.what]), one.measured, one.unit or "")) is not None:
             yield budget
 
 
@@ -85,7 +85,7 @@ def budget_of(title: str, result: Result, unit: str) -> Budget | None:
         return None
     u_c = combined_u(result.budget)
     lines = [
-        Line(_capital(line.source), line.evaluated, _part(line.u, u_c, unit), _dof(line.dof), _share(share))
+        Line(words.capital(line.source), line.evaluated, _part(line.u, u_c, unit), _dof(line.dof), _share(share))
         for line, share in zip(result.budget, shares(result.budget), strict=True)
     ]
     dof, coverage = "0", "U is unknown"
@@ -147,7 +147,3 @@ def _share(share: float | None) -> str:
 
 def _worded(budget: Budget, value: str) -> Budget:
     return Budget(budget.title, value, budget.lines, budget.combined, budget.dof, budget.coverage)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -15,11 +15,10 @@ from benchlog.analysis.compare import Compared, Comparison
 from benchlog.analysis.results import Result
 from benchlog.analysis.trend import Trend
 from benchlog.report import words
-from benchlog.report.drawing import DATA, FIT, GRID, INK, LIMIT, Picture, canvas, style, svg
+from benchlog.report.drawing import DATA, FIT, GRID, INK, LIMIT, PANEL, Picture, canvas, clipped, style, svg
 from benchlog.report.numbers import with_uncertainty
 from benchlog.report.words import FURTHER, QUANTITIES, Quantity
 
-PANEL = 340  # px
 ROOM = 0.12  # left free above and below what is drawn
 _MARKERS = {"pass": "o", "fail": "X", "undecided": "D", "not-measured": "o"}
 
@@ -53,7 +52,7 @@ def _differences(name: str, found: Sequence[tuple[str, Compared]]) -> Picture:
             told.append(f"{band} {with_uncertainty(one.difference, quantity.unit)}, {said or 'none seen'}")
         axes.set_ylim(len(found) - 0.45, -0.55)
         axes.set_yticks(range(len(found)))
-        for label in axes.set_yticklabels([_clipped(band) for band, _ in found]):
+        for label in axes.set_yticklabels([clipped(band, 16) for band, _ in found]):
             label.set_parse_math(False)
         axes.tick_params(axis="y", length=0)
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
@@ -153,7 +152,3 @@ def _day(day: float) -> str:
 def _told(one: Result, quantity: Quantity) -> str:
     verdict = words.verdict_text(one)
     return f"{with_uncertainty(one, quantity.unit)}{f', {verdict}' if verdict else ''}"
-
-
-def _clipped(name: str, most: int = 16) -> str:
-    return name if len(name) <= most else name[: most - 1] + "…"

@@ -113,7 +113,7 @@ def _facts(band: BandResult) -> Iterator[Fact]:
         limit = words.limit_text(result, quantity)
         verdict = words.VERDICT[result.verdict] if limit and result.value is not None else ""
         value = _swr(result) if name == "swr" else with_uncertainty(result, quantity.unit)
-        yield Fact(_capital(quantity.name), value, limit, verdict, result.verdict)
+        yield Fact(words.capital(quantity.name), value, limit, verdict, result.verdict)
     if band.warm_up is not None:
         for part, result, unit in words.warm_up_parts(band.warm_up):
             yield Fact(f"Warm-up: {part}", with_uncertainty(result, unit))
@@ -122,7 +122,7 @@ def _facts(band: BandResult) -> Iterator[Fact]:
     for one in band.tuning:
         when = "" if one.at_s is None else f"{duration(one.at_s)} into the session"
         lacks = "the bench has no such channel" if one.channel is None else ""
-        yield Fact(_capital(words.TUNING[one.what]), with_uncertainty(one.measured, one.unit or ""), when or lacks)
+        yield Fact(words.capital(words.TUNING[one.what]), with_uncertainty(one.measured, one.unit or ""), when or lacks)
 
 
 def _swr(result: Result) -> str:
@@ -150,7 +150,3 @@ def _steady(one: Stability, unit: str, factor: float, expected_hz: float) -> Ste
         f"{significant(one.low * factor, 2)} to {significant(one.high * factor, 2)}",
         f"{significant(one.deviation * expected_hz, 2)} Hz",
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -87,6 +87,11 @@ CAUTIONS = (
 )
 
 
+def capital(text: str) -> str:
+    """With its first letter large and all others as they are."""
+    return text[:1].upper() + text[1:]
+
+
 def limit_text(result: Result, quantity: Quantity) -> str:
     """``least 100 W``, or nothing where the plan asks for nothing."""
     if result.limit is None:

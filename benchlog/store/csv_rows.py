@@ -8,11 +8,10 @@ beside ``good`` they are a fault, because they are never values. Lines without a
 
 from __future__ import annotations
 
-import csv
 import math
 import re
 from array import array
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from benchlog.errors import BadFile, Fault
 from benchlog.files import nearest
 from benchlog.model import State
+from benchlog.rfc4180 import header_faults, records
 from benchlog.series import STATES
 from benchlog.store.timestamps import epoch_ns
 
@@ -90,19 +90,23 @@ def read_csv(path: Path, channels: Sequence[str]) -> dict[str, Column]:
 
 
 def _gather(file: Iterable[str], channels: Sequence[str], gathered: dict[str, _Gathered], faults: _Faults) -> None:
-    records = _records(file, faults)
-    header = next(records, None)
-    if header is None:
+    rows = records(file, lambda line, why: faults.add(line, "", "", why))
+    head = next(rows, None)
+    if head is None:
         if not faults.count:
             faults.add(1, "", "", "the file is empty; its first line must be time,channel,value")
         return
-    at = _header(*header, faults)
-    if at is None:
+    first, header = head
+    wrong = list(header_faults(header, _COLUMNS, optional=("state",)))
+    if wrong:
+        for name, problem in wrong:
+            faults.add(first, "header", name, problem)
         return
+    at = {name: i for i, name in enumerate(header)}
     known = set(channels)
-    for line, record in records:
-        if len(record) != len(header[1]):
-            faults.add(line, "", ",".join(record), f"{len(record)} fields; the header has {len(header[1])}")
+    for line, record in rows:
+        if len(record) != len(header):
+            faults.add(line, "", ",".join(record), f"{len(record)} fields; the header has {len(header)}")
             continue
         name, time_text = record[at["channel"]], record[at["time"]]
         before = faults.count
@@ -125,32 +129,6 @@ def _gather(file: Iterable[str], channels: Sequence[str], gathered: dict[str, _G
             column.value.append(value)
             column.state.append(state)
             column.line.append(line)
-
-
-def _records(file: Iterable[str], faults: _Faults) -> Iterator[tuple[int, list[str]]]:
-    """Each record with the line it begins on."""
-    reader = csv.reader(file, strict=True)
-    line = 1
-    try:
-        for record in reader:
-            if record:
-                yield line, record
-            line = reader.line_num + 1
-    except csv.Error as exc:
-        faults.add(line, "", "", f"not CSV as RFC 4180 has it, and nothing after it was read: {exc}")
-
-
-def _header(line: int, names: list[str], faults: _Faults) -> dict[str, int] | None:
-    before = faults.count
-    for i, name in enumerate(names):
-        if name not in _COLUMNS:
-            faults.add(line, "header", name or '""', f"unknown column{nearest(name, _COLUMNS)}")
-        elif name in names[:i]:
-            faults.add(line, "header", name, "this column is there twice")
-    for name in _COLUMNS[:3]:
-        if name not in names:
-            faults.add(line, "header", "", f'the column "{name}" is missing; the header is time,channel,value[,state]')
-    return {name: i for i, name in enumerate(names)} if faults.count == before else None
 
 
 class _Unfit(Exception):
