@@ -24,11 +24,11 @@ from typing import Any, Literal, Self
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
+from benchlog.keying.pipes import LINE_FAILED, MOST_S
 
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
 SLACK_S = 0.15  # beyond two of the line's time-outs, a beat unanswered with the key down is a guard that hangs
-LINE_FAILED = "the key line"  # how the guard's refusals begin where it would, but could not
 READY_S = 10.0  # Python and a network box on a slow machine
 
 Kind = Literal["down", "up", "refused", "line", "gone"]
@@ -345,9 +345,6 @@ def first_message(
             "assumed_w": power_w,
         }
     return law
-
-
-MOST_S = 600.0  # the guard's own
 
 
 def assumed_power_w(bench: Bench) -> float | None:

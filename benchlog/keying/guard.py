@@ -40,7 +40,7 @@ from dataclasses import dataclass
 from benchlog.keying.heat import HeatBudget
 from benchlog.keying.lines import Line, LineFault, line_from
 from benchlog.keying.overdue import HUNG_S, bounded, overdue, watch_no_more, watch_over
-from benchlog.keying.pipes import Ears, Message, Reports
+from benchlog.keying.pipes import ASKED, IN_TIME, LINE_FAILED, MOST_S, Ears, Message, Reports
 
 REFRESH_S = 0.2  # how often a line is told again while it is down: for boxes that time out, and to find a dead one
 IDLE_S = 1.0  # the same while it is up
@@ -48,7 +48,6 @@ CALL_S = 0.4  # no call of a line may take longer ...
 OPEN_S = 1.5  # ... but for opening one over a network
 RETRY_S = 0.1
 LEAVE_S = 60.0
-MOST_S = 600.0  # the longest key-down, whatever the law says
 _NO_SENSE = "words that make no sense"
 
 
@@ -146,7 +145,7 @@ class Guard:
                 heat = self._law.heat.fraction if self._law.heat else None
                 self._reports.say(beat=n % 2**63, down=self._state == "down", heat=heat)
             case {"up": True, **rest} if not rest:
-                self.up("asked")
+                self.up(ASKED)
             case {"down": for_s, **rest} if not rest:
                 self._down(for_s)
             case {"line": _} | {"key_down_s": _} | {"heartbeat_s": _} | {"heat": _}:
@@ -170,16 +169,16 @@ class Guard:
         try:
             self._command(True)
         except LineFault as exc:
-            self.up(f"the key line failed: {exc}")
-            self._reports.say(refused=f"the key line failed: {exc}")
+            self.up(f"{LINE_FAILED} failed: {exc}")
+            self._reports.say(refused=f"{LINE_FAILED} failed: {exc}")
         else:
             self._state = "down"
-            self._reports.say(edge="down", why="asked", t=t, took=time.monotonic_ns() - t)
+            self._reports.say(edge="down", why=ASKED, t=t, took=time.monotonic_ns() - t)
 
     def _against(self, for_s: float) -> Message:
         """What forbids such a key-down, as it is told; empty for nothing."""
         if self._state == "unsure":
-            return {"refused": "the key line does not confirm that it is up"}
+            return {"refused": f"{LINE_FAILED} does not confirm that it is up"}
         if self._state == "down":
             return {"refused": "the key is down already; its time is not extended"}
         if for_s > self._law.key_down_s:
@@ -196,7 +195,7 @@ class Guard:
         if now - self._beat >= self._law.heartbeat_s:
             return f"no heartbeat for {self._law.heartbeat_s:g} s"
         if now >= self._until:
-            return "the time asked for is over"
+            return IN_TIME
         if self._law.heat and self._law.heat.fraction >= 1:
             return "the dummy load's heat budget is used up"
         return ""
@@ -219,7 +218,7 @@ class Guard:
             elif not down:
                 raise LineFault("it reads back as up")
         except LineFault as exc:
-            self.up(f"the key line failed: {exc}")
+            self.up(f"{LINE_FAILED} failed: {exc}")
 
     def _try_up(self, *, tell: bool = True) -> None:
         t = time.monotonic_ns()

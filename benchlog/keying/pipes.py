@@ -1,4 +1,7 @@
-"""The guard's two pipes, neither of which it ever waits on: reports out, messages and signals in."""
+"""The guard's two pipes, neither of which it ever waits on: reports out, messages and signals in.
+
+And the words that both ends know.
+"""
 
 from __future__ import annotations
 
@@ -15,6 +18,9 @@ from typing import Any
 LONGEST_LINE = 65536
 LONGEST_WORDS = 300  # characters; as JSON writes them a line then stays below the pipe's atomic size, 4096 bytes
 SIGNALS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT, signal.SIGUSR1, signal.SIGUSR2)
+MOST_S = 600.0  # the longest key-down, whatever the law says
+ASKED, IN_TIME = "asked", "the time asked for is over"  # why the key went up, where it went up as it should
+LINE_FAILED = "the key line"  # how refusals begin where the guard would, but could not
 Message = dict[str, Any]
 
 

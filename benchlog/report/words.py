@@ -1,4 +1,4 @@
-"""What every form of the record says, in plain words: verdicts, the summary, cautions, method."""
+"""What every form of the record says, in plain words: quantities, verdicts, cautions, method."""
 
 from __future__ import annotations
 

@@ -15,12 +15,11 @@ from benchlog.errors import StoppedForSafety
 from benchlog.keying.client import Guard, KeyRefused
 from benchlog.keying.heat import HeatBudget
 from benchlog.keying.limits import Crossing, Watchdog
+from benchlog.keying.pipes import ASKED, IN_TIME
 from benchlog.model import Event, Reading
 from benchlog.runs.records import bench_of
 from benchlog.runs.session import Session
 from benchlog.store.reader import StoreReader
-
-ENDS = ("asked", "the time asked for is over")  # the guard's words for a key-down that ended as it should
 
 
 class Safety(Protocol):
@@ -220,7 +219,7 @@ class Keyer:
             t_ns = round((said.t_ns - clock.anchor_ns) * clock.factor)
             if said.kind in ("down", "up"):
                 down = said.kind == "down"
-                if not down and said.why not in ENDS:
+                if not down and said.why not in (ASKED, IN_TIME):
                     self._fell = said.why
                 self._watchdog.keyed(down, t_ns)
                 self._session.put(Event(t_ns, "key", f"key {said.kind}: {said.why}", data={"down": down}))
