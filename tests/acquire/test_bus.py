@@ -35,6 +35,8 @@ from benchlog.driver import (
 from benchlog.files import Table, TomlFile
 from benchlog.model import Event, Reading, State
 
+PATIENCE_S = 30.0
+
 
 @dataclass
 class Script:
@@ -78,7 +80,10 @@ class Kept:
         self.items.append(item)
 
     def readings(self, channel: str) -> list[Reading]:
-        return [i for i in self.items if isinstance(i, Reading) and i.channel == channel]
+        return [i for i in list(self.items) if isinstance(i, Reading) and i.channel == channel]
+
+    def good(self, channel: str) -> list[Reading]:
+        return [reading for reading in self.readings(channel) if reading.state is State.GOOD]
 
     def events(self, kind: str) -> list[Event]:
         return [i for i in self.items if isinstance(i, Event) and i.kind == kind]
@@ -99,19 +104,27 @@ def bench_with(*instruments: str, every: str = "20 ms") -> Bench:
     return bench_from(TomlFile(Path("bench.toml"), f'[bench]\nname = "scripted"\n{tables}'), lambda _: Scripted)
 
 
-def run(bench: Bench, seconds: float, clock: Clock | None = None) -> tuple[Kept, list[Bus], int]:
-    """All buses for a while; returns what they put, and where they were told to stop."""
+def run(bench: Bench, over: float | Callable[[Kept], bool], clock: Clock | None = None) -> tuple[Kept, list[Bus], int]:
+    """All buses, for so many seconds or until ``over``; returns what they put, and where they were told to stop."""
     clock, sink = clock or Clock(), Kept()
     started = buses(bench, lambda _: Scripted, clock=clock, sink=sink)
     for bus in started:
         bus.start()
-    time.sleep(seconds)
+    begun = time.monotonic()
+    while time.monotonic() < begun + over if isinstance(over, float) else not over(sink):
+        assert time.monotonic() < begun + PATIENCE_S, "it never came to that"
+        time.sleep(0.005)
     until_ns = clock.t_ns()
     for bus in started:
         bus.stop(until_ns)
     for bus in started:
         bus.join()
     return sink, started, until_ns
+
+
+def so_many_good(number: int) -> Callable[[Kept], bool]:
+    """However many slots a busy machine misses meanwhile."""
+    return lambda sink: len(sink.good("meter")) >= number
 
 
 def assert_every_slot_is_one_row(bench: Bench, sink: Kept, started: list[Bus], until_ns: int) -> None:
@@ -131,11 +144,10 @@ def assert_every_slot_is_one_row(bench: Bench, sink: Kept, started: list[Bus], u
 def test_a_good_instrument_fills_every_slot(scripts: dict[str, Script]) -> None:
     scripts["meter"] = Script()
     bench = bench_with("meter")
-    sink, started, until_ns = run(bench, 0.5)
+    sink, started, until_ns = run(bench, so_many_good(20))
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
-    good = [r for r in sink.readings("meter") if r.state is State.GOOD]
-    assert len(good) >= 20
-    assert all(r.value == 1.0 for r in good)
+    assert all(r.value == 1.0 for r in sink.good("meter"))
+    assert {r.reason for r in sink.readings("meter")} <= {"", RAN_OVER, ENDED}
 
 
 def test_the_stamp_is_the_middle_of_the_exchange(scripts: dict[str, Script]) -> None:
@@ -149,9 +161,9 @@ def test_the_stamp_is_the_middle_of_the_exchange(scripts: dict[str, Script]) -> 
         return Answer({0: 1.0}, "1.0")
 
     scripts["meter"] = Script(asked=slow)
-    sink, _, _ = run(bench_with("meter", every="100 ms"), 0.35, clock)
-    good = [r for r in sink.readings("meter") if r.state is State.GOOD]
-    assert len(good) == len(spans) > 0
+    sink, _, _ = run(bench_with("meter", every="100 ms"), so_many_good(3), clock)
+    good = sink.good("meter")
+    assert len(good) == len(spans)
     for reading, (before, after) in zip(good, spans, strict=True):
         assert before <= reading.t_ns <= after
         assert reading.took_ns >= after - before
@@ -165,7 +177,7 @@ def test_an_exchange_that_overruns_costs_slots_and_says_so(scripts: dict[str, Sc
 
     scripts["meter"] = Script(asked=slow)
     bench = bench_with("meter")
-    sink, started, until_ns = run(bench, 0.5)
+    sink, started, until_ns = run(bench, so_many_good(5))
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
     assert {r.reason for r in sink.readings("meter")} <= {"", RAN_OVER, ENDED}
     assert sum(r.reason == RAN_OVER for r in sink.readings("meter")) > 5
@@ -175,20 +187,20 @@ def test_a_dead_instrument_never_delays_another(scripts: dict[str, Script]) -> N
     """One hangs in every exchange, one in every connection; the third keeps all its slots."""
 
     def hang(_question: str = "") -> Answer:
-        time.sleep(0.1)
-        raise NoReply("no reply within 0.1 s")
+        time.sleep(0.2)
+        raise NoReply("no reply within 0.2 s")
 
     def hang_open() -> str:
-        time.sleep(0.2)
+        time.sleep(0.4)
         raise LinkLost("no route to host")
 
     scripts["dead"], scripts["unreachable"], scripts["alive"] = Script(asked=hang), Script(opened=hang_open), Script()
-    bench = bench_with("dead", "unreachable", "alive")
-    sink, started, until_ns = run(bench, 0.8)
+    bench = bench_with("dead", "unreachable", "alive", every="40 ms")
+    sink, started, until_ns = run(bench, 1.2)
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
-    alive = sink.readings("alive")
-    assert sum(r.state is State.GOOD for r in alive) >= 0.9 * len(alive)
-    assert not any(r.state is State.GOOD for r in sink.readings("dead") + sink.readings("unreachable"))
+    # Behind either of the others it would keep one slot in five.
+    assert len(sink.good("alive")) >= 0.7 * len(sink.readings("alive"))
+    assert not sink.good("dead") + sink.good("unreachable")
     assert any("no route to host" in r.reason for r in sink.readings("unreachable"))
     assert len(sink.events("link")) == 2, "a dead instrument is one event, not one a try"
 
@@ -215,12 +227,11 @@ def test_after_any_fault_the_link_is_opened_again_before_a_question(
 
     script = scripts["meter"] = Script(asked=once)
     bench = bench_with("meter")
-    sink, started, until_ns = run(bench, 0.4)
+    sink, started, until_ns = run(bench, so_many_good(5))  # so it came back
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
     assert script.calls[:6] == ["open", "ask", "ask", "close", "open", "ask"]
-    bad = [r for r in sink.readings("meter") if r.state is not State.GOOD and r.reason]
+    bad = [r for r in sink.readings("meter") if r.reason not in ("", RAN_OVER, ENDED)]
     assert bad[0].state is state
-    assert sum(r.state is State.GOOD for r in sink.readings("meter")[-5:]) >= 4, "it came back"
     assert [e.text for e in sink.events("link")][-1] == "meter is back"
     if isinstance(fault, BadReply):
         assert any(r.said == "\\xffgarbage" for r in bad), "what it said is kept"
@@ -235,7 +246,7 @@ def test_an_unasked_reply_puts_the_answer_before_in_doubt(scripts: dict[str, Scr
         return Answer({0: 1.0}, "1.0")
 
     scripts["meter"] = Script(asked=once)
-    sink, _, _ = run(bench_with("meter"), 0.2)
+    sink, _, _ = run(bench_with("meter"), lambda sink: bool(sink.events("suspect")))
     (suspect,) = sink.events("suspect")
     doubtful = [r for r in sink.readings("meter") if suspect.data["from_ns"] <= r.t_ns <= suspect.data["to_ns"]]
     assert [r.value for r in doubtful if r.state is State.GOOD] == [1.0]
@@ -244,7 +255,7 @@ def test_an_unasked_reply_puts_the_answer_before_in_doubt(scripts: dict[str, Scr
 def test_special_values_are_states_and_never_values(scripts: dict[str, Script]) -> None:
     said = iter([math.inf, -math.inf, math.nan])
     scripts["meter"] = Script(asked=lambda _q: Answer({0: next(said, 5.0)}, "9.9E37"))
-    sink, _, _ = run(bench_with("meter"), 0.3)
+    sink, _, _ = run(bench_with("meter"), so_many_good(3))
     states = [r.state for r in sink.readings("meter") if r.said]
     assert states == [State.OVER_RANGE, State.OVER_RANGE, State.INVALID]
     assert all(r.value is None for r in sink.readings("meter") if r.state is not State.GOOD)
@@ -266,7 +277,7 @@ def test_a_reply_without_the_field_is_a_bad_reply(scripts: dict[str, Script]) ->
     """
     bench = bench_from(TomlFile(Path("bench.toml"), text), lambda _: Scripted)
     script = scripts["meter"] = Script(asked=lambda _q: Answer({0: 40.0}, "40.0"))
-    sink, _, _ = run(bench, 0.2)
+    sink, _, _ = run(bench, lambda sink: script.calls.count("ask") >= 3)
     for name in ("forward", "reflected"):
         assert all(r.value is None for r in sink.readings(name))
         assert any("no field 1" in r.reason for r in sink.readings(name))
@@ -290,10 +301,9 @@ def test_a_long_reconnection_costs_the_slots_it_ran_over(scripts: dict[str, Scri
 
     scripts["meter"] = Script(asked=once, opened=slow_open)
     bench = bench_with("meter")
-    sink, started, until_ns = run(bench, 0.6)
+    sink, started, until_ns = run(bench, so_many_good(5))
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
     assert sum(r.reason == RAN_OVER for r in sink.readings("meter")) >= 12
-    assert all(r.t_ns % 20_000_000 < 20_000_000 // 2 for r in sink.readings("meter")[:3])
 
 
 def test_tries_grow_more_seldom_until_it_answers(scripts: dict[str, Script]) -> None:
@@ -305,11 +315,12 @@ def test_tries_grow_more_seldom_until_it_answers(scripts: dict[str, Script]) -> 
         raise LinkLost("connection refused")
 
     scripts["meter"] = Script(opened=dead)
-    run(bench_with("meter", every="100 ms"), 0.9, clock)
+    run(bench_with("meter", every="100 ms"), lambda _: len(tries) > 6, clock)
     gaps_s = [(b - a) / 1e9 for a, b in itertools.pairwise(tries)]
-    assert len(gaps_s) >= 5
     for gap_s, wait_s in zip(gaps_s, RETRY_S, strict=False):
-        assert wait_s <= gap_s < wait_s + 1.0, gaps_s  # at the first slot after the wait
+        assert gap_s >= wait_s, gaps_s
+    # At the first slot after the wait; not each of them on a busy machine, where half a second is ten of this bench.
+    assert min(gap_s - wait_s for gap_s, wait_s in zip(gaps_s[1:], RETRY_S[1:], strict=False)) < 1.0, gaps_s
 
 
 def test_another_instrument_is_refused_and_named(scripts: dict[str, Script]) -> None:
@@ -317,7 +328,7 @@ def test_another_instrument_is_refused_and_named(scripts: dict[str, Script]) -> 
         raise WrongInstrument('"Other,1" answers instead of "^Example"')
 
     script = scripts["meter"] = Script(opened=impostor)
-    sink, _, _ = run(bench_with("meter"), 0.3)
+    sink, _, _ = run(bench_with("meter"), lambda sink: len(sink.readings("meter")) > 5)
     assert "ask" not in script.calls
     (event,) = sink.events("wrong-instrument")
     assert "Other,1" in event.text
@@ -334,10 +345,9 @@ def test_polling_is_on_the_clocks_grid(scripts: dict[str, Script]) -> None:
 def test_a_sped_up_clock_keeps_the_plan(scripts: dict[str, Script]) -> None:
     scripts["meter"] = Script()
     bench = bench_with("meter", every="200 ms")
-    sink, started, until_ns = run(bench, 0.4, Clock(factor=10.0))
-    assert until_ns >= 4 * 10**9
+    sink, started, until_ns = run(bench, so_many_good(15), Clock(factor=10.0))
+    assert until_ns >= 3 * 10**9 - 2 * 10**8, "fifteen slots of 200 ms"
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
-    assert sum(r.state is State.GOOD for r in sink.readings("meter")) >= 15
 
 
 def test_instruments_on_one_gpib_board_share_a_bus(scripts: dict[str, Script]) -> None:

@@ -28,7 +28,7 @@ def benchlog(*words: object, status: int | None = None, cwd: Path | None = None)
         [COMMAND, *map(str, words)],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
         cwd=cwd,
         check=False,
         env={**os.environ, "COLUMNS": "160"},  # wide, so that no sentence is folded

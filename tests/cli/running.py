@@ -13,7 +13,7 @@ from pathlib import Path
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import COMMAND, FACTOR
 
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 
 
 class Running:

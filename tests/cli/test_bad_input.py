@@ -220,7 +220,7 @@ def test_a_full_disk_ends_the_session_clearly_and_keeps_what_was_committed(
                 except OSError:
                     pass
             watched.wait_for("benchlog: ")
-            status = watched.process.wait(30)
+            status = watched.process.wait(120)
             told = "".join(watched.told)
         assert status == 3
         assert "Traceback" not in told

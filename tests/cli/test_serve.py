@@ -24,7 +24,7 @@ import pytest
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import benchlog
 from tests.cli.running import run
-from tests.cli.serving import AT_ONCE_S, PATIENCE_S, Hook, a_soak, a_watch, free_port, serve, soon, words
+from tests.cli.serving import PATIENCE_S, Hook, a_soak, a_watch, at_once_s, free_port, serve, soon, words
 from tests.cli.test_soak import WITHIN_S, keyed_bench, until_up
 
 LOAD = re.compile(r'continuous = ".*"\ncooling = ".*"')
@@ -46,7 +46,7 @@ def test_a_heat_run_by_the_timetable_is_seen_and_stopped(tmp_path: Path) -> None
         f"import os, sys; open({str(told)!r}, 'a').write(sys.stdin.read() + '\\n'); os.environ['BENCHLOG_NOTICE_KIND']"
     )
     with keyed_bench(tmp_path / "bench") as bench, Hook() as hook:
-        timetable = a_soak() + a_watch(AT_ONCE_S + 1, "too late")
+        timetable = a_soak() + a_watch(at_once_s() + 1, "too late")
         timetable += f'[notices]\ncommand = {json.dumps([sys.executable, "-c", code])}\nwebhook = "{hook.address}"\n'
         with serve(bench, tmp_path, timetable) as served:
             run_ = served.until(keyed)["run"]
@@ -57,13 +57,15 @@ def test_a_heat_run_by_the_timetable_is_seen_and_stopped(tmp_path: Path) -> None
             assert (
                 json.loads(benchlog("status", "--json", "--port", served.port, status=0).stdout)["run"]["session"] == 1
             )
+            begun = time.monotonic()
             shown = benchlog("status", "--port", served.port, status=0).stdout
+            starts_s = time.monotonic() - begun
             assert "soak (heat run): running, session 1" in shown
             assert "Missed:" in shown
             served.until(keyed)
             since_ns = time.monotonic_ns()
             stopped = benchlog("stop", "--port", served.port, status=0)
-            assert until_up(bench, since_ns) < WITHIN_S + 1.0, "the command's own start takes some of it"
+            assert until_up(bench, since_ns) < WITHIN_S + 2 * max(starts_s, 0.5), "the command's start takes some of it"
             assert "stopped by the operator" in stopped.stdout
             assert served.status()["run"] is None
             assert "No run is on" in benchlog("stop", "--port", served.port, status=0).stdout
@@ -94,7 +96,7 @@ def test_sigterm_while_keyed_keys_up_and_ends_the_session(tmp_path: Path) -> Non
             took_s = (time.monotonic_ns() - since_ns) / 1e9
             assert until_up(bench, since_ns) < WITHIN_S
             assert status == 0
-            assert took_s < 10
+            assert took_s < 18, "the webhook has 20 s"
     ((ended_ns, ending, digest),) = rows(served.store, "SELECT ended_ns, ending, digest FROM session")
     assert ended_ns is not None
     assert "the daemon was asked to end" in ending
@@ -124,7 +126,7 @@ def test_after_sigkill_the_session_is_closed_and_continued(tmp_path: Path) -> No
     with keyed_bench(tmp_path / "bench") as bench:
         text = bench.bench_file.read_text()
         bench.bench_file.write_text(LOAD.sub('continuous = "400 W"\ncooling = "3 s"', text))
-        in_s = AT_ONCE_S + 9.0  # by then the daemon has been killed
+        in_s = 2 * at_once_s() + 6.0  # by then the daemon has been killed
         comes_due = time.monotonic() + in_s
         timetable = (
             a_soak(more=more) + f'[[start]]\nname = "hourly"\nrun = "watch"\nlasts = "1 min"\nonce = {soon(in_s)}\n'
@@ -167,7 +169,7 @@ def test_the_control_takes_orders_from_its_own_user_only(tmp_path: Path, free_be
         token = json.loads(place.read_text())["token"]
 
         def asked(method: str, path: str, **headers: str) -> int:
-            connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=10)
+            connection = http.client.HTTPConnection("127.0.0.1", served.port, timeout=PATIENCE_S)
             connection.request(method, path, headers=headers)
             status = connection.getresponse().status
             connection.close()

@@ -15,7 +15,7 @@ from tests.store.store_samples import begin
 
 IMPORTED = 6_000
 STORE = "s.benchlog"
-PATIENCE_S = 20.0
+PATIENCE_S = 120.0
 Say = Callable[[str, Any], None]
 Said = dict[str, list[Any]]  # by what; values in order
 UNACKNOWLEDGED = {"from here", "done", "failed"}  # said by the trial, not by the store

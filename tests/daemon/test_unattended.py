@@ -29,7 +29,7 @@ def outcome(folder: Path, bench: str, plan: str) -> Outcome | None:
     job = Job(timetable.starts[0], 0, folder / "b.toml", folder / "p.toml", folder / "s.benchlog", timetable)
     run = Unattended(job, cold_at=time.monotonic(), begun=lambda _: None, paused=lambda _: None, feed=Feed())
     run.start()
-    assert run.join(30)
+    assert run.join(60)
     return run.outcome
 
 

@@ -183,25 +183,25 @@ def test_nobody_else_holds_the_connection_afterwards(scpi: Any, wire: TcpWire) -
 
 
 def test_an_instrument_hammered_with_one_question_is_not_slowed_down(scpi: Any) -> None:
-    """No millisecond is slept between equal questions: 500 of them are far below half a second's worth of sleeps."""
-    driver = scpi()
+    """Nothing is slept between equal questions."""
+    driver = scpi(options={"quiet": "500 ms"})
     driver.open()
     started = time.monotonic()
-    for _ in range(500):
+    for _ in range(100):
         driver.ask("P?")
-    assert time.monotonic() - started < 1.5, "3 ms of quiet each would be this much"
+    assert time.monotonic() - started < 25, "the quiet before each would be twice this much"
 
 
 def test_different_questions_wait_for_quiet(scpi: Any, meter: Meter) -> None:
     meter.says["V?"] = "842"
-    driver = scpi(options={"quiet": "50 ms"})
+    driver = scpi(options={"quiet": "300 ms"})
     driver.open()
     driver.ask("P?")
     started = time.monotonic()
     driver.ask("P?")
     same_s = time.monotonic() - started
     driver.ask("V?")
-    assert time.monotonic() - started - same_s >= 0.045 > same_s
+    assert time.monotonic() - started - same_s >= 0.295 > same_s
 
 
 def test_importing_the_driver_does_not_import_visa() -> None:

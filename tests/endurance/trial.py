@@ -19,6 +19,7 @@ from pathlib import Path
 from benchlog.daemon import client
 from benchlog.simulate.keybox import Edge
 from benchlog.simulate.process import BenchProcess
+from tests.cli.serving import at_once_s
 from tests.endurance.vitals import Vitals, Watcher
 from tests.trials.rig import COMMAND
 
@@ -27,8 +28,7 @@ KEY_DOWN_S, REST_S = 60, 120  # simulated
 TIMEOUT_S = 0.5  # real: a bench that runs fast would otherwise give its instruments no time at all
 EVERY_S = 1 / 30  # real, between two readings of a channel: a stall of the machine should not cost slots
 SETTLE_S = 0.1  # real: what a busy machine takes to key is not to stand in the windows
-BEGINS_S = 4.0
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 
 
 class NotMade(Exception):
@@ -67,7 +67,7 @@ def run(folder: Path, *, hours: float, factor: float, seed: int, look_s: float) 
         viewer = Viewer(port)
         viewer.start()
         watcher.start()
-        last = _until_over(daemon, port, time.monotonic() + BEGINS_S + 3600 * hours / factor + PATIENCE_S)
+        last = _until_over(daemon, port, time.monotonic() + at_once_s() + 3600 * hours / factor + PATIENCE_S)
         watcher.stop()
         edges = bench.edges()
         daemon.send_signal(signal.SIGTERM)
@@ -90,7 +90,7 @@ def _edit(bench: BenchProcess, hours: float, factor: float) -> None:
 
 @contextlib.contextmanager
 def _daemon(bench: BenchProcess, folder: Path, store: Path) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
-    at = (datetime.now(UTC) + timedelta(seconds=BEGINS_S)).isoformat()
+    at = (datetime.now(UTC) + timedelta(seconds=at_once_s())).isoformat()
     timetable = folder / "timetable.toml"
     timetable.write_text(
         f'[[start]]\nname = "days on end"\nrun = "soak"\nonce = {at}\nmay_key = true\n\n'

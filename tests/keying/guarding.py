@@ -106,7 +106,7 @@ class Raw:
             if pipe is not None:
                 pipe.close()
         try:
-            self.process.wait(5.0)
+            self.process.wait(60.0)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()

@@ -133,7 +133,7 @@ class Coils:
 
     def __enter__(self) -> Coils:
         self._thread.start()
-        assert self._ready.wait(10.0)
+        assert self._ready.wait(60.0)
         return self
 
     def __exit__(self, *_: object) -> None:

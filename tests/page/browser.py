@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from benchlog.runs.happenings import Latest, Tick
 from benchlog.runs.session import Session
+from tests.chromium import PATIENCE_MS
 from tests.page.looking import Served
 
 PHONE, LAPTOP, MONITOR = (
@@ -42,6 +43,7 @@ class Look:
 
     def __init__(self, browser: Browser, port: int, token: str = "", **how: Any) -> None:
         self.context = browser.new_context(**({"viewport": LAPTOP} | how))
+        self.context.set_default_timeout(PATIENCE_MS)
         self.context.add_init_script(_SPY)
         self.port = port
         self.requests: list[str] = []
@@ -54,7 +56,7 @@ class Look:
         page.on("console", lambda one: self.complaints.append(one.text) if one.type in ("error", "warning") else None)
         page.on("pageerror", lambda one: self.complaints.append(str(one)))
         page.goto(f"http://127.0.0.1:{self.port}/" + (f"#token={token}" if token else ""))
-        expect(page.locator("#link")).to_have_text("Connected", timeout=20_000)
+        expect(page.locator("#link")).to_have_text("Connected")
         return page
 
     def view(self, name: str) -> None:

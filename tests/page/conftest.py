@@ -2,31 +2,25 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
+from tests.chromium import running
 from tests.cli.conftest import _runtime
 from tests.page.browser import Look
 from tests.page.looking import Served, served
-from tests.report.test_report_chromium import SWITCHES
 
 __all__ = ["_runtime"]
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.fail("no Chromium here: install the package chromium, this test needs a real browser")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=found, args=SWITCHES)
+    with running() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture

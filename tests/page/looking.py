@@ -25,7 +25,7 @@ from benchlog.runs.happenings import Begun, Latest, Tick
 from benchlog.runs.session import Session
 
 ROOT = Path(__file__).parent.parent.parent
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 NO_RATES = dict.fromkeys(RATES, (1000000000.0, 1000000000.0))
 
 

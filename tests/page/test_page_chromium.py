@@ -61,9 +61,9 @@ def test_a_broken_stream_is_said_and_comes_back_with_every_message_once(
         hub._closed = True  # every stream that is open ends
         hub._wake()
     if how == "refused":
-        page.wait_for_event("response", lambda answer: answer.status == 429, timeout=10_000)
+        page.wait_for_event("response", lambda answer: answer.status == 429)
     if how != "closed":
-        expect(page.locator("#lost")).to_contain_text("What you see is old", timeout=10_000)
+        expect(page.locator("#lost")).to_contain_text("What you see is old")
         assert "stale" in str(page.locator("body").get_attribute("class"))
         expect(page.locator("#link")).to_have_text(re.compile("Lost \\d+ s ago"))
     for n in range(5):
@@ -73,7 +73,7 @@ def test_a_broken_stream_is_said_and_comes_back_with_every_message_once(
     seen.context.set_offline(False)
     monkeypatch.undo()
     played.feed.tell(Trouble(Event(9, "link", "fault 5")))
-    expect(page.locator("#findings li").first).to_contain_text("fault 5", timeout=20_000)
+    expect(page.locator("#findings li").first).to_contain_text("fault 5")
     expect(page.locator("#lost")).to_be_hidden()
     told = page.locator("#findings li").all_inner_texts()
     assert [re.search(r"fault \d", one)[0] for one in told] == [f"fault {n}" for n in range(5, -1, -1)]  # type: ignore[index]
@@ -197,7 +197,7 @@ def test_what_matters_is_read_from_three_metres(played: Served, look: Looks) -> 
     page = look(played, viewport=MONITOR).page
     a_run(played)
     expect(page.locator("#hz")).to_contain_text("021")
-    expect(page.locator("#whole .main-svg").first).to_be_visible(timeout=20_000)
+    expect(page.locator("#whole .main-svg").first).to_be_visible()
     needed = ["key", "keyfor", "band", "next", "power", "hz", "off", "heat", "near"]
     arcmin = page.evaluate(
         """([ids, mm]) => Object.fromEntries(ids.map((id) => { const node = document.getElementById(id);

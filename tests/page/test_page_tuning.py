@@ -91,7 +91,7 @@ def test_the_tone_stops_where_the_connection_is_lost(played: Served, aid: Look) 
     expect(aid.page.locator("#aid")).to_have_text("55")
     assert aid.page.evaluate("gains.at(-1)") == 0.15
     aid.context.set_offline(True)
-    expect(aid.page.locator("#lost")).to_contain_text("What you see is old", timeout=10_000)
+    expect(aid.page.locator("#lost")).to_contain_text("What you see is old")
     assert aid.page.evaluate("gains.at(-1)") == 0, "a tone that stands still says that all is well"
     aid.forgive("Failed to load resource", "ERR_")
 

@@ -3,37 +3,22 @@
 from __future__ import annotations
 
 import re
-import shutil
 import socket
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
+from tests.chromium import PATIENCE_MS, running
 from tests.report import samples
 from tests.report.test_report_html import page_of
-
-SWITCHES = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    found = shutil.which("chromium") or ("/usr/bin/chromium" if Path("/usr/bin/chromium").exists() else None)
-    if found is None:
-        pytest.fail("no Chromium here: install the package chromium, this test needs a real browser")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=found, args=SWITCHES)
+    with running() as browser:
         yield browser
-        browser.close()
 
 
 class Visit:
@@ -41,6 +26,7 @@ class Visit:
 
     def __init__(self, browser: Browser, path: Path, **context: object) -> None:
         self.context = browser.new_context(**context)
+        self.context.set_default_timeout(PATIENCE_MS)
         self.page: Page = self.context.new_page()
         self.requests: list[str] = []
         self.complaints: list[str] = []

@@ -34,7 +34,7 @@ def bench(make_bench: Callable[..., SimulatedBench]) -> SimulatedBench:
 
 @contextmanager
 def serial_at(path: str) -> Iterator[serial.Serial]:
-    port = serial.Serial(path, timeout=2.0)
+    port = serial.Serial(path, timeout=30.0)
     try:
         yield port
     finally:

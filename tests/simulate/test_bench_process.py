@@ -44,7 +44,7 @@ def test_it_obeys_lines_and_survives_wrong_ones(process):
     process.tell("band 20 m")
     process.tell("key down")
     client = TcpClient(process.addresses["counter"])
-    deadline = time.monotonic() + 5.0
+    deadline = time.monotonic() + 60.0
     while (said := client.ask("MEAS:FREQ?")) == "9.91E37" and time.monotonic() < deadline:
         pass
     client.close()
@@ -58,7 +58,7 @@ def test_start_begins_the_script(tmp_path):
         for _ in range(20):
             assert client.ask("MEAS:FREQ?") == "9.91E37"
         process.start()
-        deadline = time.monotonic() + 5.0
+        deadline = time.monotonic() + 60.0
         while (said := client.ask("MEAS:FREQ?")) == "9.91E37" and time.monotonic() < deadline:
             pass
         client.close()
@@ -76,7 +76,7 @@ def test_it_ends_cleanly_on_signals(tmp_path, runtime, number):
     ) as process:
         ready = json.loads(process.stdout.readline())
         process.send_signal(number)
-        assert process.wait(5.0) == 0
+        assert process.wait(60.0) == 0
         assert process.stderr.read() == ""
         assert list(runtime.iterdir()) == []
         assert not os.path.lexists(ready["addresses"]["ammeter"])
@@ -94,7 +94,7 @@ def test_it_ends_when_its_parent_is_killed(tmp_path):
         try:
             parent.kill()
             parent.wait()
-            ended, _, _ = select.select([watched], [], [], 5.0)
+            ended, _, _ = select.select([watched], [], [], 60.0)
             assert ended
         finally:
             os.close(watched)

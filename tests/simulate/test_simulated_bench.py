@@ -24,7 +24,7 @@ from tests.simulate.conftest import serial_at
 class TcpClient:
     def __init__(self, address: str) -> None:
         host, port = re.fullmatch(r"TCPIP::([\d.]+)::(\d+)::SOCKET", address).groups()
-        self.socket = socket.create_connection((host, int(port)), timeout=2.0)
+        self.socket = socket.create_connection((host, int(port)), timeout=30.0)
         self.file = self.socket.makefile("rw", newline="\n", errors="backslashreplace")
 
     def ask(self, line: str) -> str:
@@ -171,7 +171,7 @@ def test_trouble_comes_and_goes_at_its_simulated_times(make_bench):
     bench.start()
     answered: list[float] = []
     client = TcpClient(bench.addresses["counter"])
-    client.socket.settimeout(10.0)
+    client.socket.settimeout(30.0)
     reader = threading.Thread(target=lambda: answered.extend(bench.t_s for _ in client.file))
     reader.start()
     while bench.t_s < 60.0:

@@ -103,7 +103,7 @@ def stored(path: Path) -> int:
     return int(plain(path, "SELECT count(*) FROM reading")[0][0])
 
 
-def until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def until(true: Callable[[], bool], timeout_s: float = 60.0) -> None:
     deadline = time.monotonic() + timeout_s
     while not true():
         assert time.monotonic() < deadline, "did not come about"

@@ -98,7 +98,7 @@ def test_where_nothing_can_be_written_any_more_a_store_can_be_read(store: Path) 
     writer.end("done")
     before = store.read_bytes()
     assert not store.with_name(store.name + "-shm").exists()
-    out, err = child(READS, store).communicate(timeout=60)
+    out, err = child(READS, store).communicate(timeout=300)
     assert out == "50\n", err
     assert store.read_bytes() == before
 

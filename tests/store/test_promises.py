@@ -220,7 +220,7 @@ def full(request: pytest.FixtureRequest) -> Iterator[tuple[str, tuple[str, ...],
 def _full(full: tuple[str, tuple[str, ...], str], folder: Path, how: str) -> dict[str, object]:
     code, before, what = full
     process = child(code, folder, how, before=before)
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=300)
     assert process.returncode == 0, err
     report = json.loads(out)
     assert isinstance(report, dict)
@@ -401,7 +401,7 @@ def test_p7_files_without_permission() -> None:
         (folder / "readonly").chmod(0o444)
         before = (folder / "readonly").read_bytes()
         folder.chmod(0o555)
-        out, err = child(NO_LEAVE, folder).communicate(timeout=60)
+        out, err = child(NO_LEAVE, folder).communicate(timeout=300)
         folder.chmod(0o755)
         assert out.splitlines() == [
             "unreadable open BadStore no permission to read it",

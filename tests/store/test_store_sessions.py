@@ -374,7 +374,7 @@ w.end("done")
 print(*sys.modules)
 import pandas
 """
-    out, err = child(code, store).communicate(timeout=60)
+    out, err = child(code, store).communicate(timeout=300)
     imported, used = (set(line.split()) for line in out.splitlines())
     assert not {"pyarrow", "adbc_driver_sqlite", "sqlite_utils", "pandas"} & imported
     assert not {"pyarrow", "adbc_driver_sqlite", "pandas"} & used

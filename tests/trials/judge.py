@@ -48,7 +48,7 @@ class Kept:
             if (said := db.execute("PRAGMA integrity_check").fetchall()) != [("ok",)]:
                 found.append(f"integrity_check: {said}")
         words = [COMMAND, "report", "--json", "--store", str(self.store)]
-        done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False, env=dict(os.environ))
+        done = subprocess.run(words, capture_output=True, text=True, timeout=300, check=False, env=dict(os.environ))
         try:
             if json.loads(done.stdout)["readings"]["good"] < 1:
                 found.append("the report has no good readings")

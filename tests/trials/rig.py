@@ -24,7 +24,7 @@ ROOT = Path(__file__).parent.parent.parent
 COMMAND = str(Path(sys.executable).parent / "benchlog")
 FACTOR = 6.0  # as in the demo: faster, and an instrument's time-out becomes too short for a busy machine
 KEY_DOWN_S = 90  # simulated; longer than any trial, so that the key never goes up because its time is over
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 _SOAK = f'[soak]\nband = "80 m"\nkey_down = "{KEY_DOWN_S} s"\nrest = "2 s"\nlasts = "8 h"\n'
 
 

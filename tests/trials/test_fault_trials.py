@@ -18,6 +18,7 @@ from tests.trials.judge import Kept
 from tests.trials.rig import runtime_folder
 from tests.trials.trial import Outcome, make
 
+PATIENCE_S = 600  # for a whole trial: on a busy machine its processes start and end slowly
 TIMES = {"SIGKILL of the logger": 3, "SIGSTOP of the logger": 3, "SIGKILL of the guard": 3}
 Outcomes = dict[str, list[Future[Outcome]]]
 
@@ -41,7 +42,7 @@ def test_the_key_goes_up_and_nothing_is_lost(outcomes: Outcomes, fault: Fault) -
     if fault.name not in outcomes:
         pytest.skip("mounting a small file system takes root")
     for future in outcomes[fault.name]:
-        outcome = future.result(180)
+        outcome = future.result(PATIENCE_S)
         assert not outcome.not_made
         assert outcome.up_in_time, outcome
         assert not outcome.unreadable, outcome
@@ -51,7 +52,7 @@ def test_the_key_goes_up_and_nothing_is_lost(outcomes: Outcomes, fault: Fault) -
 
 def test_the_judge_misses_no_row(outcomes: Outcomes) -> None:
     """One row of the middle taken out is one row lost, of that channel alone; the last ones are told as well."""
-    outcome = outcomes["SIGTERM of the logger"][0].result(180)
+    outcome = outcomes["SIGTERM of the logger"][0].result(PATIENCE_S)
     assert outcome.store
     kept = Kept.of(outcome.store)
     assert kept.lost(outcome.fault_ns, last=False) == {}
