@@ -105,6 +105,7 @@ def _as_the_record_says(seen: Look, page: Shown, record: dict[str, object]) -> N
     expect(shown_.locator("#next")).to_have_text("Every band measured.")
     expect(shown_.locator("#recent .main-svg").first).to_be_visible()
     rows = shown_.locator("#bands tbody tr:not(.tuned)")
+    expect(rows).to_have_count(len(BANDS))
     for (name, verdict), row, band in zip(BANDS.items(), rows.all(), record["bands"], strict=True):  # type: ignore[call-overload]
         expect(row).to_contain_text(verdict)
         assert f"{band['power_w']['value']:.1f} W" in row.inner_text().replace("\u00a0", " "), name

@@ -15,7 +15,8 @@ from tests.trials.rig import COMMAND
 QUIET_S = 1.0
 LATEST_NS = 250_000_000  # what a commit may be late by
 COMMIT_NS = 50_000_000  # what the commit itself may take; some ms on an idle disk
-START_S = 0.25  # from the session's first event to its first slots, on a busy machine
+START_S = 0.25  # between the first bus's first slots and the last one's, on a busy machine
+BEGINS_S = 10.0  # from the session's first event to the first bus's first slots; nothing is keyed meanwhile
 _CHANNELS = "SELECT id, name, every_ns, instrument FROM channel ORDER BY id"
 _ROWS = "SELECT t_ns, took_us, note FROM reading WHERE channel = ? ORDER BY t_ns"
 _BY_ITSELF = {"thermometer"}  # talks unasked: its stamps are its own, not the slots'
@@ -85,7 +86,7 @@ class Kept:
         """Planned slots that have no row, by channel; empty when none.
 
         Slot k of a channel is due at k x ``every_ns`` of session time, and has one row, good or not. Counted are the
-        slots from the channel's first (it must have a row soon after the session began) to the last that must be
+        slots from the channel's first (all begin together, soon after the session) to the last that must be
         committed: due before the fault, less 250 ms, a
         commit, and the longest exchange the channel had, for a reading exists only when its exchange is over. Where
         the logger lived on (``last`` false), all slots up to its last row count.
@@ -98,11 +99,16 @@ class Kept:
         missing = {}
         with closing(sqlite3.connect(self.store)) as db:
             (began_ns,) = db.execute("SELECT min(t_ns) FROM event WHERE kind = 'session'").fetchone()
+            begun_ns = min(
+                (every_ns * slots[0] for every_ns, slots in self.slots().values() if slots), default=began_ns
+            )
+            if begun_ns - began_ns > BEGINS_S * 1e9 * self.factor:
+                begun_ns = began_ns
             for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall():
                 rows = db.execute(_ROWS, (number,)).fetchall()
                 slots = _slots(rows, every_ns)
                 first = -(-began_ns // every_ns)
-                latest_ns = began_ns + round(START_S * 1e9 * self.factor)  # for the buses to begin, and then a slot
+                latest_ns = begun_ns + round(START_S * 1e9 * self.factor)  # for the buses to begin, and then a slot
                 if slots and slots[0] <= -(-latest_ns // every_ns):
                     first = slots[0]
                 longest_ns = max((took_us or 0 for _, took_us, _ in rows), default=0) * 1000
