@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ from benchlog.analysis.onband import OnBand
 from benchlog.analysis.passes import band_errors
 from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts, Tuned
 from benchlog.analysis.steps import Step, find_steps, hiss_of, step_findings
+from benchlog.analysis.supply import voltage_noise
 from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
 from benchlog.cores import shared
@@ -88,11 +90,13 @@ def analyse(
         )
         for name in named
     )
+    noise = cache(lambda: voltage_noise(heard.values()))
+    why = shared(lambda band: list(diagnosed(heard[band.band], band, noise)), bands, worth=long)
     dial = _dial(heard, bench)
     jumps = step_findings({name: moved[name][0] for name in named}, session.started_ns)
     found = (
         *findings.failed(bands),
-        *diagnosed(heard, bands),
+        *chain.from_iterable(why),
         *jumps,
         *findings.dial_findings(dial, bands),
         *told,
@@ -138,7 +142,7 @@ def _told(
 
 
 def _counts(series: Mapping[str, Corrected]) -> dict[str, int]:
-    total = np.zeros(len(STATES), dtype=int)
-    for one in series.values():
-        total += np.bincount(one.state, minlength=len(STATES))
-    return {state.value.replace("-", "_"): int(count) for state, count in zip(STATES, total, strict=True)}
+    return {
+        state.value.replace("-", "_"): sum(int(np.count_nonzero(one.state == code)) for one in series.values())
+        for code, state in enumerate(STATES)
+    }

@@ -47,8 +47,10 @@ class Corrected:
         return Corrected(self.channel, self.measures, self.unit, self.t_s[i:j], self.value[i:j], self.state[i:j])
 
     def good(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """(t_s, value) of the good readings alone."""
+        """(t_s, value) of the good readings alone; not to be written to, for where all are good they are no copy."""
         kept = self.state == GOOD
+        if kept.all():
+            return self.t_s, self.value
         return self.t_s[kept], self.value[kept]
 
     def over_range(self) -> int:
@@ -78,8 +80,10 @@ def correct(
         value += channel.offset_si
         value *= _factor(channel, t_s, frequency)
     # A value that is good and yet no finite number would poison every mean it enters.
-    state = np.where((state == GOOD) & ~np.isfinite(value), np.uint8(INVALID), state)
-    value[state != GOOD] = np.nan
+    if not (finite := np.isfinite(value)).all():
+        state = np.where((state == GOOD) & ~finite, np.uint8(INVALID), state)
+    if state.any():
+        value[state != GOOD] = np.nan
     return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], t_s, value, state)
 
 
@@ -130,7 +134,7 @@ def nearest(t_s: NDArray[np.float64], at_s: NDArray[np.float64]) -> NDArray[np.i
 
 def _factor(channel: Channel, t_s: NDArray[np.float64], frequency: Corrected | None) -> NDArray[np.float64] | float:
     """At each of (n,) times."""
-    at_s, hz = frequency.good() if frequency is not None else (t_s[:0], t_s[:0])
+    at_s, hz = frequency.good() if frequency is not None and channel.table is not None else (t_s[:0], t_s[:0])
     if channel.table is None or not len(hz):
         return channel.factor(None)
     return channel.table.at(hz[nearest(at_s, t_s)])

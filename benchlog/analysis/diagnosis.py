@@ -6,28 +6,24 @@ channel is not on the bench nothing is said of what it would show.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
+from collections.abc import Iterator
 
 from benchlog.analysis.match import mismatch
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import BandResult, Finding
-from benchlog.analysis.supply import supply_findings, voltage_noise
+from benchlog.analysis.supply import Asked, supply_findings
 from benchlog.analysis.warmth import follows_temperature
 
 
-def diagnosed(heard: Mapping[str, OnBand], bands: Sequence[BandResult]) -> Iterator[Finding]:
-    """``supply-sag``, ``output-stage``, ``mismatch``, and ``drift`` that follows the temperature, band by band.
+def diagnosed(heard: OnBand, found: BandResult, noise: Asked) -> Iterator[Finding]:
+    """``supply-sag``, ``output-stage``, ``mismatch``, and ``drift`` that follows the temperature, of one band.
 
     Args:
-        heard: all that was heard of each band, by its name; bands: their results.
+        noise: the plate voltage's over the whole session (``supply.voltage_noise``), asked for only where needed.
     """
-    noise = cache(lambda: voltage_noise(heard.values()))
-    for band in bands:
-        one = heard[band.band]
-        if not one.key_downs:
-            continue
-        worse = list(mismatch(one))
-        yield from supply_findings(one, band, noise, mismatched=bool(worse))
-        yield from worse
-        yield from follows_temperature(one, band)
+    if not heard.key_downs:
+        return
+    worse = list(mismatch(heard))
+    yield from supply_findings(heard, found, noise, mismatched=bool(worse))
+    yield from worse
+    yield from follows_temperature(heard, found)

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line, median_of_five
+from benchlog.analysis.fits import FOR_A_BEND, Fit, fit_exponential, fit_line, median, median_of_five
 from benchlog.analysis.wild import robust_sd
 
 Array = NDArray[np.float64]
@@ -114,7 +114,7 @@ def _least_absolute(t_s: Array, values: Array) -> Array:
     x = t_s - t_s[0]
     taus = x[-1] * np.geomspace(1 / 40, 3, SHAPES)
     rows = np.vstack([x / x[-1], np.expm1(-x / taus[:, None])])
-    level = float(np.median(values))
+    level = median(values)
     tiny = 1e-6 * abs(level) or 1e-12
     away = np.ones_like(rows)
     curves = rows
@@ -136,7 +136,7 @@ def _floor(values: Array) -> float:
 
     Readings that most often repeat would have no robust standard deviation, and each step would stand out.
     """
-    level = abs(float(np.median(values)))
+    level = abs(median(values))
     gaps = np.diff(np.unique(values))
     gaps = gaps[gaps > ALIKE * level]
     steps = STEPS * float(gaps.min()) if len(gaps) and _repeat(values, len(gaps)) else 0.0

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.dips import MIN_READINGS, dips, spikes
 from benchlog.analysis.fits import FOR_A_BEND, Fit, aicc_price, fit_exponential, fit_line, gone
-from benchlog.analysis.memory import memory
+from benchlog.analysis.memory import Memory, memory
 from benchlog.analysis.uncertainty import combine, correlation_time, coverage_factor, rectangular
 from benchlog.model import Component, Measured
 
@@ -204,9 +204,8 @@ def _time_constant(taken: _Reading, x: Array, scatter: str) -> Measured | None:
     """
     if taken.loss.tau is None:
         return None
-    u, dof = _fit_uncertainty(
-        taken.fit, x, np.array([0.0, 0.0, 1 / taken.loss.tau])
-    )  # of ln tau, first order as of 1/tau
+    # Of ln tau, to first order as of 1 / tau.
+    u, dof = _fit_uncertainty(taken.fit, x, np.array([0.0, 0.0, 1 / taken.loss.tau]), taken.memory)
     half = u * coverage_factor(dof)
     if not half <= MOST_OF_TAU:
         return None
@@ -250,6 +249,7 @@ class _Reading:
     u: float  # of the percentage
     dof: float
     weights: Array | None  # (n,) of the points in the percentage
+    memory: Memory | None  # of the points' noise
 
 
 def lost(fit: Fit, lasts: float) -> Loss | None:
@@ -272,7 +272,9 @@ def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
     loss = lost(fit, lasts)
     if loss is None:
         return None
-    return _Reading(fit, loss, *_fit_uncertainty(fit, x, loss.gradient), _weights(fit, x, loss.gradient))
+    remembered = memory([(fit.residuals, len(fit.b))])
+    u, dof = _fit_uncertainty(fit, x, loss.gradient, remembered)
+    return _Reading(fit, loss, u, dof, _weights(fit, x, loss.gradient), remembered)
 
 
 def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
@@ -282,10 +284,10 @@ def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
     return np.asarray(slopes(fit, x) @ (fit.covariance * (fit.dof / fit.rss) @ gradient))
 
 
-def _fit_uncertainty(fit: Fit, x: Array, gradient: Array) -> tuple[float, float]:
+def _fit_uncertainty(fit: Fit, x: Array, gradient: Array, remembered: Memory | None) -> tuple[float, float]:
     """(u, dof) of a function of the parameters, the points' memory allowed for."""
     weights = _weights(fit, x, gradient)
-    if weights is not None and (remembered := memory([(fit.residuals, len(fit.b))])) is not None:
+    if weights is not None and remembered is not None:
         variance, dof = remembered.of_sum([weights])
         return math.sqrt(variance), dof
     n, fitted = len(fit.residuals), len(fit.b)

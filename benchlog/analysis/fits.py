@@ -173,6 +173,15 @@ def median_of_five(values: Array) -> Array:
     return np.concatenate([middle[:1], middle[:1], middle, middle[-1:], middle[-1:]])
 
 
+def median(values: Array) -> float:
+    """Of (n,) finite values, n > 0: ``numpy.median`` without its search for NaN and axes, which takes twice as long."""
+    half = len(values) // 2
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    two = np.partition(values, (half - 1, half))
+    return float((two[half - 1] + two[half]) / 2)
+
+
 def theil_sen(x: Array, y: Array, apart: float = 0.0) -> tuple[float, float]:
     """(slope, intercept): median of the slopes between all points more than ``apart`` apart in x (Sen 1968).
 

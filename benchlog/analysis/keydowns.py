@@ -29,7 +29,6 @@ ON, OFF = 0.10, 0.05  # of the band's min_power
 AGREE_S = 0.3
 WITHIN = 0.01  # of the band's expected frequency
 WINDOW_END_S = 0.5  # left out before the key goes up
-AT_ONCE = 65_536  # samples as Python's own numbers, which take ten times the room
 _TICK_S = 1e-6  # slack for comparing differences of session times held in floats
 
 
@@ -136,22 +135,35 @@ def power_spans(
     t_s: NDArray[np.float64], power_w: NDArray[np.float64], on_w: float, off_w: float, gap_s: float = 1.0
 ) -> list[Span]:
     """Key-downs of (n,) samples in order of time; NaN where missing, inf where over range."""
-    detector = Detector(on_w, off_w, gap_s=gap_s)
+    usable = ~np.isnan(power_w)
+    t_s, power_w = t_s[usable], power_w[usable]
+    silent = np.flatnonzero(np.diff(t_s) > gap_s + _TICK_S) + 1
     spans: list[Span] = []
     start_s = 0.0
-    feed = detector.feed
-    for i in range(0, len(t_s), AT_ONCE):
-        for t, power in zip(t_s[i : i + AT_ONCE].tolist(), power_w[i : i + AT_ONCE].tolist(), strict=True):
-            edge = feed(t, power)
-            if edge is None:
-                continue
-            if edge.down:
+    for i, j in pairwise([0, *silent.tolist(), len(t_s)]):
+        detector = Detector(on_w, off_w, gap_s=math.inf)  # there is no gap from i to j
+        telling = i + _telling(t_s[i:j], power_w[i:j], on_w, off_w)
+        edges = [*map(detector.feed, t_s[telling].tolist(), power_w[telling].tolist()), detector.finish()]
+        for edge in edges:
+            if edge is not None and edge.down:
                 start_s = edge.t_s
-            else:
+            elif edge is not None:
                 spans.append(Span(start_s, edge.t_s, edge.cut))
-    if (edge := detector.finish()) is not None:
-        spans.append(Span(start_s, edge.t_s, cut=True))
     return spans
+
+
+def _telling(t_s: NDArray[np.float64], power_w: NDArray[np.float64], on_w: float, off_w: float) -> NDArray[np.intp]:
+    """Which of (n,) usable samples, no gap among them, a detector must be fed: it makes no difference of the others.
+
+    Of each run of samples on the same side of both thresholds: the first, those about where it has lasted long enough
+    to agree, and the last.
+    """
+    side = (power_w > on_w) + 2 * (power_w < off_w).astype(np.int8)
+    first = np.concatenate([[0], np.flatnonzero(np.diff(side)) + 1])[: len(side)]
+    last = np.append(first[1:], len(side))[: len(first)] - 1
+    agreed = np.searchsorted(t_s, t_s[first] + AGREE_S - _TICK_S)
+    about = [np.clip(agreed + by, first, last) for by in (-1, 0, 1)]  # rounding may make it the one before or after
+    return np.unique(np.concatenate([first, last, *about]))
 
 
 def find_spans(
@@ -185,7 +197,10 @@ def gap_limit_s(t_s: NDArray[np.float64], every_s: float) -> float:
 
     The period is the bench file's, or the readings' own where they were taken more slowly (an import).
     """
-    own_s = float(np.median(np.diff(t_s))) if len(t_s) > 2 else 0.0
+    steps, short_s = np.diff(t_s), max(every_s, 1 / 3)
+    if 2 * np.count_nonzero(steps <= short_s) > len(steps):  # then so is their median, which takes far longer
+        return max(1.0, 3 * every_s)
+    own_s = float(np.median(steps)) if len(t_s) > 2 else 0.0
     return max(1.0, 3 * max(every_s, own_s))
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,9 +70,16 @@ def scatter(residuals: NDArray[np.float64], fitted: int = 1) -> Scatter:
 def lagged_sums(values: NDArray[np.float64]) -> NDArray[np.float64]:
     """(n,) sums of e(t) e(t+k), k = 0 to n - 1; over the first they are r_k (NIST/SEMATECH handbook 1.3.5.12)."""
     # By the power spectrum (Wiener-Khinchin); at least twice the length, so that the ends do not meet.
-    size = 1 << (2 * len(values) - 1).bit_length()
+    size = _quick_length(2 * len(values) - 1)
     sums: NDArray[np.float64] = np.fft.irfft(np.abs(np.fft.rfft(values, size)) ** 2, size)[: len(values)]
     return sums
+
+
+@lru_cache(maxsize=256)
+def _quick_length(least: int) -> int:
+    """The shortest length from ``least`` on that has no prime factors but 2, 3 and 5."""
+    odd: list[int] = [3**i * 5**j for i in range(12) for j in range(8)]
+    return min(one << (-(-least // one) - 1).bit_length() for one in odd)
 
 
 def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:

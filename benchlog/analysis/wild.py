@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fits import median_of_five
+from benchlog.analysis.fits import median, median_of_five
 
 Array = NDArray[np.float64]
 
@@ -27,8 +27,8 @@ def wild(values: Array) -> NDArray[np.bool_]:
     if len(values) < MIN_READINGS:
         return np.zeros(len(values), dtype=bool)
     away = np.abs(values - median_of_five(values))
-    steps = np.diff(values)
-    trend = float(np.median(steps))
+    steps = values[1:] - values[:-1]
+    trend = median(steps)
     sd = robust_sd(steps - trend) / math.sqrt(2)
     # The ends compare with a median two readings away, where trend and wander have moved on: only half as strictly.
     away[[0, 1, -2, -1]] = np.maximum(away[[0, 1, -2, -1]] - 2 * abs(trend), 0.0) / 2
@@ -37,16 +37,17 @@ def wild(values: Array) -> NDArray[np.bool_]:
 
 def robust_sd(away: Array) -> float:
     """Standard deviation of (n,) deviations, n > 0, that a minority of outliers cannot move: 1.4826 x their median."""
-    return 1.4826 * float(np.median(np.abs(away)))
+    return 1.4826 * median(np.abs(away))
 
 
 def resolution_of(values: Array) -> float:
     """The step that (n,) values come in, where they are so coarse that most repeat another; else 0."""
-    distinct = np.unique(values)
-    if len(distinct) < 2 or 2 * len(distinct) > len(values):
+    ordered = np.sort(values)
+    steps = ordered[1:] - ordered[:-1]
+    steps = steps[steps > 0]
+    if not len(steps) or 2 * (len(steps) + 1) > len(values):
         return 0.0
-    steps = np.diff(distinct)
-    real = steps[steps > 1e-9 * float(np.max(np.abs(distinct)))]
+    real = steps[steps > 1e-9 * float(max(-ordered[0], ordered[-1]))]
     return float(real.min()) if len(real) else 0.0
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchlog.analysis.analyse import Analysis
 from benchlog.bench import Bench
+from benchlog.cores import shared
 from benchlog.plan import Plan
 from benchlog.report import byband, closeups, figures
 from benchlog.report.drawing import Picture
@@ -43,14 +44,19 @@ class Pictures:
 def drawn(analysis: Analysis, bench: Bench, plan: Plan) -> Pictures:
     """All that there are."""
     record = analysis.record
-    in_time = {
-        "power": figures.power_in_time(analysis, bench, plan),
-        "frequency": figures.frequency_in_time(analysis, plan),
-    }
+    jobs: list[Callable[[], Iterable[Picture | None]]] = [
+        lambda: figures.others_in_time(analysis),  # what takes longest comes first
+        lambda: closeups.close_ups(analysis, bench, plan),
+        lambda: [byband.bars(record, quantity) for quantity in QUANTITIES],
+        lambda: byband.stabilities(record),
+        lambda: [figures.power_in_time(analysis, bench, plan)],
+        lambda: [figures.frequency_in_time(analysis, plan)],
+    ]
+    others, close_ups, bars, steady, power, frequency = shared(lambda job: list(job()), jobs)
     return Pictures(
-        in_time={name: one for name, one in in_time.items() if one},
-        bars={quantity: one for quantity in QUANTITIES if (one := byband.bars(record, quantity))},
-        close_ups=list(closeups.close_ups(analysis, bench, plan)),
-        steady=list(byband.stabilities(record)),
-        others=list(figures.others_in_time(analysis)),
+        in_time={name: one for name, (one,) in (("power", power), ("frequency", frequency)) if one},
+        bars={quantity: one for quantity, one in zip(QUANTITIES, bars, strict=True) if one},
+        close_ups=[one for one in close_ups if one],
+        steady=[one for one in steady if one],
+        others=[one for one in others if one],
     )

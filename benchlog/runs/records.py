@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
@@ -130,9 +131,11 @@ def _corrected(
         for raw in _raw(reader, [channel for channel in session.channels if channel.measures == "frequency"]):
             corrected(raw)
     found = {}
-    for raw in _raw(reader, sorted(session.channels, key=lambda one: one.name)):
-        fingerprint.add(raw)
-        found[raw.channel] = corrected(raw)
+    with ThreadPoolExecutor(1) as beside:  # the digest's arithmetic holds no lock of the interpreter's
+        for raw in _raw(reader, sorted(session.channels, key=lambda one: one.name)):
+            hashed = beside.submit(fingerprint.add, raw)
+            found[raw.channel] = corrected(raw)
+            hashed.result()
     return {channel.name: found[channel.name] for channel in session.channels}, fingerprint.hexdigest()
 
 

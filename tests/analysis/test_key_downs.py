@@ -110,6 +110,13 @@ def test_arrays_give_what_samples_give(power, steps):
         assert np.all(np.diff(inside) <= 1.0 + 1e-5)
 
 
+@given(st.lists(st.sampled_from([0.05, 0.1, 1 / 3, 0.4, 1.0, 3.0]), max_size=12), st.sampled_from([0.1, 0.4, 2.0]))
+def test_readings_that_come_more_slowly_than_planned_may_be_away_longer(steps, every_s):
+    t = np.cumsum([0.0, *steps])
+    own_s = float(np.median(np.diff(t))) if len(steps) > 1 else 0.0
+    assert gap_limit_s(t, every_s) == pytest.approx(max(1.0, 3 * every_s, 3 * own_s))
+
+
 def test_a_million_samples_take_seconds_at_most():
     t = np.arange(1_000_000) / 10
     power = np.where((t % 60) < 20, 100.0, 0.0)

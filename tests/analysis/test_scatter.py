@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.analysis.accuracy import Accuracy
+from benchlog.analysis.fits import median
 from benchlog.analysis.uncertainty import (
     Scatter,
     combine,
@@ -145,3 +146,8 @@ def test_all_lags_at_once_are_the_sums_of_each():
             break
         total += (1 - k / n) * r
     assert correlation_time(residuals) == pytest.approx(1 + 2 * total, rel=1e-9)
+
+
+@given(st.lists(st.floats(-1e3, 1e3), min_size=1, max_size=80))
+def test_the_quick_median_is_the_median(values):
+    assert median(np.array(values)) == np.median(values)
