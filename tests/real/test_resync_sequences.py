@@ -18,7 +18,7 @@ T = 0.03  # the time-out here
 TROUBLES: st.SearchStrategy[Trouble | None] = st.one_of(
     st.none(),
     st.builds(Late, st.sampled_from([0.2 * T, 0.9 * T, 1.1 * T, 1.8 * T, 3.5 * T])),
-    st.builds(Twice, st.sampled_from([0.0, 0.005, 0.05])),
+    st.builds(Twice, st.sampled_from([0.0, 0.005, 0.1])),
     st.builds(CutInTwo, st.sampled_from([0.0, 0.5 * T, 1.2 * T])),
     st.just(Unfinished()),
     st.just(Silent()),
@@ -46,7 +46,7 @@ def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
 @given(steps=st.lists(STEP, min_size=1, max_size=5))
 def test_every_value_that_stands_is_right(rig: Rig, steps: list[tuple[Trouble | None, list[str]]]) -> None:
     if rig.driver is None:
-        rig.opened(timeout_s=T, quiet="20 ms", late="500 ms")
+        rig.opened(timeout_s=T, quiet="60 ms", late="500 ms")
     for trouble, questions in steps:
         rig.wire.trouble = trouble
         rig.run(questions)
@@ -59,7 +59,7 @@ def test_every_value_that_stands_is_right(rig: Rig, steps: list[tuple[Trouble | 
 
 def test_a_long_bad_day_ends_well(rig: Rig) -> None:
     """After every kind of trouble in turn, the instrument is read again as if nothing had been."""
-    rig.opened(timeout_s=T, quiet="20 ms", late="500 ms")
+    rig.opened(timeout_s=T, quiet="60 ms", late="500 ms")
     for trouble in (
         Late(1.5 * T),
         Twice(),
