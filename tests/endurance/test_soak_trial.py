@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from scripts.soak_trial import report
-from tests.endurance.judge import lost_slots
+from tests.endurance.judge import lost_slots, rows
 from tests.endurance.trial import Ran, run
 from tests.endurance.vitals import KINDS, Vitals, grows, quarters
 from tests.trials.rig import runtime_folder
@@ -21,8 +21,14 @@ HOURS, FACTOR = 0.15, 120.0
 
 @pytest.fixture(scope="module")
 def ran(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ran]:
+    """Made again where the machine was so busy that the windows were hardly read: their mean is another figure."""
     with runtime_folder():
-        yield run(tmp_path_factory.mktemp("endurance"), hours=HOURS, factor=FACTOR, seed=1, look_s=0.1)
+        for _ in range(3):
+            made = run(tmp_path_factory.mktemp("endurance"), hours=HOURS, factor=FACTOR, seed=1, look_s=0.1)
+            count, missed = rows(made)
+            if missed < 0.05 * count:
+                break
+        yield made
 
 
 def test_nine_minutes_are_whole_and_right(ran: Ran) -> None:
