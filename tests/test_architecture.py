@@ -13,7 +13,7 @@ ROOT = Path(__file__).parent.parent
 # Lower may not know higher; packages on one level do not know each other.
 LEVELS = [
     {"errors", "model", "emission"},
-    {"quantities", "clock", "cores"},
+    {"quantities", "clock", "cores", "precedence"},
     {"files", "series"},
     {"rfc4180"},
     {"driver", "correction"},

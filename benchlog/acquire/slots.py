@@ -1,7 +1,8 @@
 """The polling plan: which questions an instrument is asked, and when each is due.
 
 All slots of a session lie on one grid: slot k of a question asked every P nanoseconds is due at session
-time k x P. So channels polled at one rate line up, whichever bus they are on.
+time k x P, and a bus's turn later (``bus.TURN_NS``). So channels polled at one rate line up, whichever bus they are on,
+to a millisecond or two.
 """
 
 from __future__ import annotations

@@ -20,6 +20,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal
 from urllib.parse import urlsplit
 
+from benchlog import precedence
 from benchlog.clock import rfc3339
 from benchlog.daemon.logs import log, warn
 from benchlog.timetable import Notices
@@ -111,6 +112,7 @@ def run_command(command: tuple[str, ...], notice: Notice, timeout_s: float) -> N
         for key, value in notice.items()
         if isinstance(value, str | int | float)
     }
+    precedence.stand_back()  # in a thread of notices' own
     with subprocess.Popen(
         command,
         stdin=subprocess.PIPE,

@@ -140,7 +140,7 @@ class Clerk:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
-                start_new_session=True,
+                process_group=0,  # Ctrl-C is for the run; of one session with it, so that its niceness counts
             )
         process = self._process
         assert process.stdin is not None

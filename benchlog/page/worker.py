@@ -11,6 +11,7 @@ standard input.
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import os
 import re
@@ -21,6 +22,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from benchlog import precedence
 from benchlog.errors import BenchlogError, NotInstalled
 from benchlog.report.pdf import Paper
 from benchlog.report.record_json import finite
@@ -33,7 +35,9 @@ PAPERS: dict[str, Paper] = {"pdf-a4": "a4", "pdf-letter": "letter"}
 def main() -> int:
     """Until standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the run; this ends when its input does
-    os.nice(NICE)
+    precedence.stand_back()
+    with contextlib.suppress(PermissionError):
+        os.nice(NICE)
     said = os.fdopen(os.dup(sys.stdout.fileno()), "w", encoding="utf-8")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a library prints is no answer
     for line in sys.stdin:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from benchlog import precedence
 from benchlog.acquire.probe import Probed, probe
 from benchlog.bench import Bench, DriverLookup
 from benchlog.clock import Clock
@@ -60,8 +62,9 @@ def conduct(session: Session, stop: threading.Event, tell: Callable[[Happening],
     Raises: BenchFailed, StoreFailed, UsageError; the session is ended and kept, and the key is up, in any case.
     """
     stopped = None
+    real_time = session.clock.factor == 1.0
     try:
-        with session:
+        with precedence.run_goes_first() if real_time else contextlib.nullcontext(), session:
             tell(Begun(session.id, str(session.store)))
             for happening in RUNS[session.kind](session, stop):
                 tell(happening)

@@ -30,6 +30,7 @@ from benchlog.store.reader import StoreReader
 
 _TROUBLES = {"link", "wrong-instrument", "clock", "store", "suspect", "guard", "limit"}
 _TICK_S = 0.1  # real seconds; the guard of a key line wants to hear of a run at least every 0.3 s
+_BEHIND_S = 0.03  # after the slots of every usual rate: it sees them soon, and no bus that is due waits for it
 _FLUSH_S = 5.0
 
 
@@ -58,7 +59,7 @@ class Listener:
 
         Raises: StoreFailed where the store takes nothing any more; StoppedForSafety where a limit was crossed.
         """
-        while not stop.wait(_TICK_S):
+        while not self._session.clock.wait_until(self._next_look_ns(), stop):
             self._safety.attend()
             self._session.look_after()
             for item in self._session.heard():
@@ -72,6 +73,11 @@ class Listener:
             band = self._recognised[0] if self._recognised else None
             latest = {name: self._latest[name] for name in self._channels if name in self._latest}
             yield Tick(self._session.clock.t_ns() / 1e9, self._down_s, band, latest, self._safety.heat)
+
+    def _next_look_ns(self) -> int:
+        clock = self._session.clock
+        every_ns, behind_ns = (round(real_s * 1e9 * clock.factor) for real_s in (_TICK_S, _BEHIND_S))
+        return ((clock.t_ns() - behind_ns) // every_ns + 1) * every_ns + behind_ns
 
     def _take(self, reading: Reading) -> Iterator[Happening]:
         channel = self._channels[reading.channel]

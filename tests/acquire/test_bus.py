@@ -17,7 +17,7 @@ from typing import ClassVar
 
 import pytest
 
-from benchlog.acquire.bus import ENDED, RAN_OVER, Bus, bus_of, buses
+from benchlog.acquire.bus import ENDED, RAN_OVER, TURN_NS, Bus, bus_of, buses
 from benchlog.acquire.slots import questions
 from benchlog.acquire.station import RETRY_S
 from benchlog.bench import Bench, bench_from
@@ -132,13 +132,15 @@ def assert_every_slot_is_one_row(bench: Bench, sink: Kept, started: list[Bus], u
         for question in questions(instrument):
             for channel in question.channels:
                 rows = sink.readings(channel.name)
-                assert len(rows) == question.slots_between(bus.from_ns, until_ns)
+                assert len(rows) == question.slots_between(bus.from_ns - bus.turn_ns, until_ns - bus.turn_ns)
                 stamps = [row.t_ns for row in rows]
                 assert len(set(stamps)) == len(stamps)
                 good = [row.t_ns for row in rows if row.state is State.GOOD]
                 assert good == sorted(good), "readings are in order of time"
                 absent = {row.t_ns for row in rows if not row.took_ns and row.state is State.MISSED}
-                assert all(t_ns % question.every_ns == 0 for t_ns in absent), "an empty slot stands where it was due"
+                assert all((t_ns - bus.turn_ns) % question.every_ns == 0 for t_ns in absent), (
+                    "an empty slot stands where it was due"
+                )
 
 
 def test_a_good_instrument_fills_every_slot(scripts: dict[str, Script]) -> None:
@@ -340,6 +342,20 @@ def test_polling_is_on_the_clocks_grid(scripts: dict[str, Script]) -> None:
     sink, _, _ = run(bench_with("meter", every="50 ms"), 0.8)
     late = [r.t_ns % 50_000_000 for r in sink.readings("meter") if r.state is State.GOOD]
     assert sorted(late)[len(late) // 2] < 25_000_000
+
+
+def test_buses_are_due_one_after_the_other(scripts: dict[str, Script]) -> None:
+    """So that no two want the interpreter at once. Said by slots without an exchange, which stand where they were due."""
+
+    def dead() -> str:
+        raise LinkLost("connection refused")
+
+    names = ("first", "second", "third")
+    for name in names:
+        scripts[name] = Script(opened=dead)
+    sink, _, _ = run(bench_with(*names), 0.2)
+    for n, name in enumerate(names):
+        assert {r.t_ns % 20_000_000 for r in sink.readings(name)} == {n * TURN_NS}
 
 
 def test_a_sped_up_clock_keeps_the_plan(scripts: dict[str, Script]) -> None:
