@@ -345,7 +345,7 @@ def test_polling_is_on_the_clocks_grid(scripts: dict[str, Script]) -> None:
 
 
 def test_buses_are_due_one_after_the_other(scripts: dict[str, Script]) -> None:
-    """So that no two want the interpreter at once. Said by slots without an exchange, which stand where they were due."""
+    """As slots without an exchange say, which stand where they were due."""
 
     def dead() -> str:
         raise LinkLost("connection refused")
