@@ -28,10 +28,11 @@ from benchlog.keying.pipes import LINE_FAILED, MOST_S
 
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
+LATE_S = 0.3  # more for a line whose answer is late: it is asked for once more
 SLACK_S = 0.15  # beyond two of the line's time-outs, a beat unanswered with the key down is a guard that hangs
 READY_S = 10.0  # Python and a network box on a slow machine
 
-Kind = Literal["down", "up", "refused", "line", "gone"]
+Kind = Literal["down", "up", "refused", "line", "late", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,8 @@ class KeyEvent:
     """What the guard reported.
 
     ``down`` and ``up`` are edges: given at ``t_ns``, confirmed ``took_ns`` later. ``line``: the line was lost (then
-    nobody knows that the key is up) or is back. ``refused``: a key-down not done. ``gone``: the guard has ended.
+    nobody knows that the key is up) or is back. ``late``: an answer of the line did not come in time and was asked for
+    once more. ``refused``: a key-down not done. ``gone``: the guard has ended.
     """
 
     kind: Kind
@@ -73,7 +75,7 @@ class Guard:
         self._rest = b""
         self._beats = 0
         self._unanswered_since: float | None = None
-        self._ready = self._gone = False
+        self._ready = self._gone = self._is_late = False
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - standard error: a pipe could fill
         self._process = subprocess.Popen(
             # -P: a file called serial.py in the user's folder is nobody's key line
@@ -154,9 +156,13 @@ class Guard:
         if confirmed():
             return
         if self.alive:
+            self._is_late = False
             self._tell({"up": True})
+            self._await(self._hung_s, confirmed)
+            if self._is_late:
+                self._await(LATE_S, lambda: confirmed() or self.is_lost)
             # A line that is lost meanwhile is looked for a little longer: the guard is trying.
-            if self._await(self._hung_s, confirmed) or (self.is_lost and self._await(ANSWER_S, confirmed)):
+            if confirmed() or (self.is_lost and self._await(ANSWER_S, confirmed)):
                 return
             if not self.is_lost:
                 self._kill("it did not answer")
@@ -282,6 +288,9 @@ class Guard:
             case {"refused": why, "t": t, **rest}:
                 self._wait_s = rest.get("wait_s", math.inf)
                 self._events.append(KeyEvent("refused", t, why))
+            case {"line": "late", "why": why, "t": t}:
+                self._is_late = True
+                self._events.append(KeyEvent("late", t, why))
             case {"line": state, "why": why, "t": t}:
                 self.is_lost = state == "lost"
                 self._events.append(KeyEvent("line", t, why))

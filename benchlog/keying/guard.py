@@ -6,7 +6,7 @@ In, first:   {"line": {driver, address, line, options}, "key_down_s", "heartbeat
               "heat": {continuous_w, cooling_s, fraction, assumed_w} or null}
 In, later:   {"down": seconds}   {"up": true}   {"beat": CLOCK_MONOTONIC in ns when it was sent}
 Out:         {"ready": true}   {"edge": "down" or "up", "why", "took"}   {"refused": why, "wait_s"}
-             {"line": "lost" or "back", "why"}   {"beat": n, "down", "heat"}   {"gone": why}
+             {"line": "late", "lost" or "back", "why"}   {"beat": n, "down", "heat"}   {"gone": why}
              Each has "t", ns of CLOCK_MONOTONIC. An edge's is when the command was given; "took" ns later it was
              confirmed. "wait_s" is there where waiting helps.
 
@@ -14,6 +14,10 @@ The first message is the law: nothing said later widens it. The key goes up on "
 was asked for, on a missing heartbeat, the end of the pipe, any signal, the heat budget, words that make no sense, a
 fault of the line, a fault in here. Where the line does not confirm that it is up, the guard closes it, opens it again
 and tries for as long as it lives, ``LEAVE_S`` beyond the end of its parent.
+
+One answer of a line may fail to come in time, as on a busy machine: it is asked for once more before it counts as a
+fault. That takes nothing from the second in which a lost line must be up: a key that is down has been confirmed within
+``SURE_S``, or is commanded up, and a connection that is broken says so at once.
 
 Three nets under one another: each line driver has time-outs; a timer signal breaks into a call that outlasts
 them; and where even that does not get through, a thread of C code (``faulthandler``) ends the process, which closes the
@@ -39,16 +43,19 @@ from dataclasses import dataclass
 
 from benchlog.keying.heat import HeatBudget
 from benchlog.keying.lines import Line, LineFault, line_from
-from benchlog.keying.overdue import HUNG_S, bounded, overdue, watch_no_more, watch_over
+from benchlog.keying.overdue import HUNG_S, BrokenInto, bounded, overdue, watch_no_more, watch_over
 from benchlog.keying.pipes import ASKED, IN_TIME, LINE_FAILED, MOST_S, Ears, Message, Reports
 
 REFRESH_S = 0.2  # how often a line is told again while it is down: for boxes that time out, and to find a dead one
 IDLE_S = 1.0  # the same while it is up
 CALL_S = 0.4  # no call of a line may take longer ...
 OPEN_S = 1.5  # ... but for opening one over a network
+AGAIN_S = 0.3  # ... and what did not answer in time has so long when it is asked once more
+SURE_S = 0.7  # a line is confirmed again within so long: the second less what a command takes
 RETRY_S = 0.1
 LEAVE_S = 60.0
 _NO_SENSE = "words that make no sense"
+_LOOKED_AFTER = "looked after while up"
 
 
 @dataclass(frozen=True)
@@ -83,12 +90,19 @@ class Guard:
         self._state, self._why = "unsure", "starting"
         self._open = self._lost = False
         self._tries = 0  # to get it up, in vain
-        self._until = self._beat = self._told = self._accounted = time.monotonic()
+        self._late = False  # the last answer did not come in time, and was asked for once more
+        self._until = self._beat = self._told = self._sure = self._accounted = time.monotonic()
 
     def start(self) -> None:
         """Open the line and command it up. Raises LineFault."""
-        self._opened()
-        self._command(False)
+        try:
+            self._opened()
+            self._command(False, CALL_S)
+        except LineFault as exc:
+            self.close()
+            self._reports.say(line="late", why=f"{exc}; opened once more")
+            self._opened()
+            self._command(False, CALL_S)
         self._state, self._accounted = "up", time.monotonic()
         self._reports.say(ready=True)
 
@@ -106,8 +120,10 @@ class Guard:
             self._try_up()
         elif now - self._told >= IDLE_S:
             self._told = now
-            self._state, self._why = "unsure", "looked after while up"
-            self._try_up(tell=False)
+            self._state, self._why = "unsure", _LOOKED_AFTER
+            self._try_up()
+            if self._late:  # at once: who asks for the key meanwhile is not to be refused
+                self._try_up()
 
     @property
     def wake_in_s(self) -> float:
@@ -167,12 +183,17 @@ class Guard:
         now = self._beat = self._told = time.monotonic()
         self._until, self._state, self._why = now + for_s, "unsure", "the key did not go down"
         try:
-            self._command(True)
+            try:
+                self._command(True, CALL_S)
+            except LineFault as exc:  # nothing said meanwhile waits long: who asked waits for the answer
+                if not self._may_be_late(exc, now):
+                    raise
+                self._command(True, AGAIN_S)
         except LineFault as exc:
             self.up(f"{LINE_FAILED} failed: {exc}")
             self._reports.say(refused=f"{LINE_FAILED} failed: {exc}")
         else:
-            self._state = "down"
+            self._confirmed("down")
             self._reports.say(edge="down", why=ASKED, t=t, took=time.monotonic_ns() - t)
 
     def _against(self, for_s: float) -> Message:
@@ -211,22 +232,30 @@ class Guard:
     def _refresh(self) -> None:
         """Is the line still there, and down? One that somebody else opened is not closed again."""
         self._told = time.monotonic()
+        limit_s = min(AGAIN_S, max(self._sure + SURE_S - self._told, 0.05)) if self._late else CALL_S
         try:
-            down = bounded(CALL_S, self._line.read_back)
+            down = bounded(limit_s, self._line.read_back)
             if down is None:
-                bounded(CALL_S, lambda: self._line.set(True))
+                bounded(limit_s, lambda: self._line.set(True))
             elif not down:
-                raise LineFault("it reads back as up")
+                raise _Contrary("it reads back as up")
         except LineFault as exc:
-            self.up(f"{LINE_FAILED} failed: {exc}")
+            if self._may_be_late(exc, self._sure):
+                self._told -= REFRESH_S  # once more, as soon as it is known what was said meanwhile
+            else:
+                self.up(f"{LINE_FAILED} failed: {exc}")
+        else:
+            self._confirmed("down")
 
-    def _try_up(self, *, tell: bool = True) -> None:
-        t = time.monotonic_ns()
+    def _try_up(self) -> None:
+        t, asked, was_open = time.monotonic_ns(), time.monotonic(), self._open
         try:
-            if not self._open:
+            if not was_open:
                 self._opened()
-            self._command(False)
+            self._command(False, AGAIN_S if self._late else CALL_S)
         except LineFault as exc:
+            if was_open and self._may_be_late(exc, asked):
+                return
             if not self._lost:  # saying never waits, closing may
                 self._lost = True
                 self._reports.say(line="lost", why=f"not confirmed up ({self._why}): {exc}")
@@ -234,21 +263,37 @@ class Guard:
             self._tries += 1
             return
         self._account()
-        self._state, self._tries = "up", 0
-        if tell:
+        self._confirmed("up")
+        self._tries = 0
+        if self._lost or self._why != _LOOKED_AFTER:
             self._reports.say(edge="up", why=self._why, t=t, took=time.monotonic_ns() - t)
         if self._lost:
             self._lost = False
             self._reports.say(line="back", why="confirmed up")
 
+    def _may_be_late(self, exc: LineFault, since: float) -> bool:
+        """Whether there is time to ask once more, and nothing speaks against it."""
+        if self._late or isinstance(exc, _Contrary | BrokenInto) or time.monotonic() >= since + SURE_S:
+            return False
+        self._late = True
+        self._reports.say(line="late", why=f"{exc}; asked once more")
+        return True
+
+    def _confirmed(self, state: str) -> None:
+        self._state, self._late, self._sure = state, False, time.monotonic()
+
     def _opened(self) -> None:
         bounded(OPEN_S, self._line.open)
         self._open = True
 
-    def _command(self, down: bool) -> None:
-        bounded(CALL_S, lambda: self._line.set(down))
-        if bounded(CALL_S, self._line.read_back) is (not down):
-            raise LineFault(f"told to be {'down' if down else 'up'}, it reads back otherwise")
+    def _command(self, down: bool, limit_s: float) -> None:
+        bounded(limit_s, lambda: self._line.set(down))
+        if bounded(limit_s, self._line.read_back) is (not down):
+            raise _Contrary(f"told to be {'down' if down else 'up'}, it reads back otherwise")
+
+
+class _Contrary(LineFault):
+    """The line answered, and it is not what it was told to be: nothing is late."""
 
 
 def _number(told: object) -> float:

@@ -14,6 +14,10 @@ HUNG_S = 0.5  # beyond a call's limit the process is ended from outside Python
 T = TypeVar("T")
 
 
+class BrokenInto(LineFault):
+    """The call did not end by itself. Whatever library it was in may be left halfway."""
+
+
 class _Overdue(BaseException):
     """The timer's signal, thrown into a call. Not an Exception: libraries catch those and go on."""
 
@@ -28,7 +32,7 @@ def overdue(number: int, frame: object) -> None:
 
 
 def bounded(limit_s: float, call: Callable[[], T]) -> T:
-    """A call of a line that ends. Raises LineFault when it did not do so by itself.
+    """A call of a line that ends. Raises BrokenInto when it did not do so by itself.
 
     ITIMER_REAL counts time as the monotonic clock does on Linux. It fires again and again, because the libraries
     have a few ``except:`` of their own.
@@ -46,7 +50,7 @@ def bounded(limit_s: float, call: Callable[[], T]) -> T:
     except _Overdue:
         _bounding = False
         signal.setitimer(signal.ITIMER_REAL, 0)
-        raise LineFault(f"no end within {limit_s:g} s") from None
+        raise BrokenInto(f"no end within {limit_s:g} s") from None
 
 
 _NOWHERE = os.open(os.devnull, os.O_WRONLY)  # standard error may be a pipe that is full

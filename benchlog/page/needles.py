@@ -102,6 +102,6 @@ def _corrected(reader: StoreReader, session: int) -> dict[tuple[str, int], int]:
     """By channel and moment of what stands for it: the moment of the wrong entry."""
     return {
         (event.channel, int(event.data["corrected_by_ns"])): int(event.data["from_ns"])
-        for event in reader.events(session)
-        if event.kind == "suspect" and {"from_ns", "corrected_by_ns"} <= set(event.data)
+        for event in reader.events(session, "suspect")
+        if {"from_ns", "corrected_by_ns"} <= set(event.data)
     }

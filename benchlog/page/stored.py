@@ -124,7 +124,7 @@ class StoredSeries:
             raise UsageError(f'no channel "{name}"', where=f"session {session.id}", cure=f"There are {known}.")
         reader = StoreReader(self._store)
         revision = reader.revisions(session.id)[-1] if session.revision is not None else None
-        bench, events = bench_of(session, revision), reader.events(session.id)
+        bench, events = bench_of(session, revision), reader.events(session.id, "suspect")
         source = _source(session, bench, name, events)
         # A table's factor is of the frequency at that moment.
         counter = bench.measuring("frequency") if source.channel.table is not None else None
@@ -283,5 +283,5 @@ def _suspect(events: list[Event], instrument: str) -> list[tuple[int, int]]:
     return [
         (int(event.data["from_ns"]), int(event.data["to_ns"]))
         for event in events
-        if event.kind == "suspect" and event.instrument == instrument and {"from_ns", "to_ns"} <= set(event.data)
+        if event.instrument == instrument and {"from_ns", "to_ns"} <= set(event.data)
     ]

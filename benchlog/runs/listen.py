@@ -126,5 +126,5 @@ class Listener:
         session.writer.flush(_FLUSH_S)
         reader = StoreReader.open(session.store)
         raw = reader.raw(session.id, (round(start_s * 1e9), round(stop_s * 1e9) + 1))
-        series = correct_all(session.bench, raw, reader.events(session.id))
+        series = correct_all(session.bench, raw, reader.events(session.id, "suspect"))
         return measure_key_down(Span(start_s, stop_s), series, session.bench, session.plan, session.kind)

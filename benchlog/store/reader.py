@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Self
 
 from benchlog.errors import UsageError
-from benchlog.model import Event, Measure, SessionKind, State
+from benchlog.model import Event, EventKind, Measure, SessionKind, State
 from benchlog.series import RawSeries
 from benchlog.store import bulk, seal, sketch
 from benchlog.store.bulk import ALL, Span
@@ -169,12 +169,13 @@ class StoreReader:
             ).fetchone()
         return span[0] if before is None else before, span[1] if after is None else after + 1
 
-    def events(self, session_id: int) -> list[Event]:
-        """In order of time."""
+    def events(self, session_id: int, kind: EventKind | None = None) -> list[Event]:
+        """In order of time; of one kind, which is all that a long run may ask for at every key-up: it has thousands."""
         with self._connection() as connection:
             found = connection.execute(
-                "SELECT t_ns, kind, text, instrument, channel, data FROM event WHERE session = ? ORDER BY t_ns, id",
-                (session_id,),
+                "SELECT t_ns, kind, text, instrument, channel, data FROM event"
+                " WHERE session = :session AND (:kind IS NULL OR kind = :kind) ORDER BY t_ns, id",
+                {"session": session_id, "kind": kind},
             )
             return [
                 Event(t_ns, kind, text, instrument, channel, json.loads(data))

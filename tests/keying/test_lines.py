@@ -15,10 +15,10 @@ from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from benchlog.errors import BenchFailed
-from benchlog.keying.client import Guard
+from benchlog.keying.client import Guard, KeyEvent
 from benchlog.keying.lines import LineFault, ModbusCoil, ScpiRelay, line_from, tcp_address
 from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Twice, Wire
-from tests.keying.guarding import first, told, wait
+from tests.keying.guarding import WITHIN_S, first, told, wait
 
 RELAY = {"down": "ROUT:CLOS (@1)", "up": "ROUT:OPEN (@1)", "ask": "ROUT:CLOS? (@1)"}
 
@@ -29,11 +29,17 @@ class Relay:
     def __init__(self) -> None:
         self.closed = False
         self.stuck = False
+        self.swallows = 0  # so many of the next answers never come
+        self.answered = 0
         self.heard: list[tuple[int, str]] = []
 
     def respond(self, line: str) -> str | None:
         self.heard.append((time.monotonic_ns(), line))
+        if line == RELAY["ask"] and self.swallows:
+            self.swallows -= 1
+            return None
         if line == RELAY["ask"]:
+            self.answered += 1
             return "1" if self.closed else "0"
         if not self.stuck:
             self.closed = line == RELAY["down"]
@@ -68,6 +74,50 @@ def test_a_relay_without_a_question() -> None:
         guard.up()
         wait("open", lambda: not relay.closed)
         assert all(line != RELAY["ask"] for _, line in relay.heard)
+
+
+def test_one_answer_that_never_comes_is_asked_for_once_more() -> None:
+    """Looked after while up, keying down, looked after while down, keying up: nothing of it ends a run."""
+    relay, seen = Relay(), list[KeyEvent]()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+
+        def attend() -> None:
+            guard.beat()
+            seen.extend(guard.edges())
+
+        def lose_one() -> None:
+            late, relay.swallows = len(seen), 1
+            wait("late", lambda: [event.kind for event in seen[late:]] == ["late"], meanwhile=attend)
+            answered = relay.answered
+            wait("answered", lambda: relay.answered > answered, meanwhile=attend)
+
+        lose_one()
+        relay.swallows = 1
+        guard.down(20.0)
+        attend()
+        lose_one()
+        assert relay.closed
+        relay.swallows = 1
+        guard.up()
+        assert not relay.closed
+        attend()
+        assert [event.kind for event in seen] == ["late", "late", "down", "late", "late", "up"]
+        assert seen[0].why.endswith("no reply; asked once more")
+
+
+def test_two_answers_that_never_come_are_a_fault_and_the_key_is_up_within_the_second() -> None:
+    relay = Relay()
+    with TcpWire(relay.respond) as wire, Guard(first(wire.address, **law(wire.address))) as guard:
+        guard.down(20.0)
+        told(guard, "down")
+        relay.swallows = 2
+        began = len(relay.heard)
+        up = told(guard, "up")
+        assert up.why.startswith("the key line failed")
+        assert not relay.closed
+        answered_ns = relay.heard[began - 1][0]
+        opened_ns = next(at_ns for at_ns, line in relay.heard[began:] if line == RELAY["up"])
+        assert opened_ns - answered_ns < WITHIN_S * 1e9
 
 
 def test_a_relay_that_sticks_is_an_alarm_and_is_tried_until_it_opens() -> None:

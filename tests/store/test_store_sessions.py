@@ -107,6 +107,8 @@ def test_a_session_comes_back_as_it_was_put(store: Path) -> None:
     events = reader.events(number)
     assert events[:3] == EVENTS[:3]
     assert (events[3].text, events[3].data) == ("µ \\ud800", {"x": "nan", "at": "here"})
+    kind = EVENTS[1].kind
+    assert reader.events(number, kind) == [event for event in events if event.kind == kind] != events
 
 
 def test_a_span_is_half_open(store: Path) -> None:
