@@ -40,8 +40,8 @@ def test_an_invented_reading_and_one_without_a_reason_are_seen(ran: Ran, tmp_pat
             copy.execute("SELECT id FROM channel WHERE name = ?", (name,)).fetchone()
             for name in ("plate voltage", "plate current")
         )
-        copy.execute(f"UPDATE reading SET value = 9, note = 0 WHERE channel = ? AND t_ns = ({last})", (volts, volts))
+        copy.execute(f"UPDATE reading SET value = 9, how = 0 WHERE channel = ? AND t_ns = ({last})", (volts, volts))
         copy.execute("INSERT INTO note VALUES (999, 'missed', '', '')")
-        copy.execute(f"UPDATE reading SET note = 999 WHERE channel = ? AND t_ns = ({last})", (amperes, amperes))
+        copy.execute(f"UPDATE reading SET how = 999 << 40 WHERE channel = ? AND t_ns = ({last})", (amperes, amperes))
         copy.commit()
     assert faults(replace(ran, store=store)) == ["1 rows without a reason", "1 readings that nobody measured"]

@@ -17,6 +17,7 @@ LATEST_NS = 250_000_000  # what a commit may be late by
 COMMIT_NS = 50_000_000  # what the commit itself may take; some ms on an idle disk
 START_S = 0.25  # between the first bus's first slots and the last one's, on a busy machine
 BEGINS_S = 10.0  # from the session's first event to the first bus's first slots; nothing is keyed meanwhile
+TURNS_NS = 2_000_000  # all buses are due within so long of one another
 _CHANNELS = "SELECT id, name, every_ns, instrument FROM channel ORDER BY id"
 _ROWS = "SELECT t_ns, took_us, note FROM reading WHERE channel = ? ORDER BY t_ns"
 _BY_ITSELF = {"thermometer"}  # talks unasked: its stamps are its own, not the slots'
@@ -150,11 +151,11 @@ class Kept:
 
 
 def _slots(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int]:
-    return [_slot(t_ns, took_us, every_ns) for t_ns, took_us, _ in rows]
+    return [_slot(t_ns, took_us, every_ns, good=note == 0) for t_ns, took_us, note in rows]
 
 
-def _slot(t_ns: int, took_us: int | None, every_ns: int) -> int:
-    if t_ns % every_ns == 0:  # nothing was asked, or nothing good came
+def _slot(t_ns: int, took_us: int | None, every_ns: int, *, good: bool) -> int:
+    if not good and t_ns % every_ns < TURNS_NS:  # nothing was asked, or nothing good came: it stands where it was due
         return t_ns // every_ns
     began_ns = t_ns - (took_us or 0) * 500
     return (began_ns + 2_000) // every_ns  # stored to the microsecond
