@@ -234,11 +234,19 @@ class LineTalk:
         return bool(text) and not self._is_reading(line)
 
     def _settle(self, link: Link) -> None:
-        """Wait out an answer given twice; a line that is never quiet is told by R1."""
+        """Wait out an answer given twice, up to its end: its rest, after a pause, would be the next question's answer.
+
+        A line that is never quiet is told by R1.
+        """
         deadline = time.monotonic() + 20 * self._quiet_s
-        while (said := bytes(self._buffer) or link.receive(self._quiet_s)) and time.monotonic() < deadline:
-            self._bear(said)
-            self._buffer.clear()
+        while said := bytes(self._buffer) or link.receive(self._quiet_s):
+            self._buffer[:] = said
+            if self._bearable_line(link, time.monotonic() + self._timeout_s) is None:
+                raise NoReply("only part of a line came after who it is", said=bytes(self._buffer))
+            late_s = time.monotonic() - deadline
+            if late_s > (self._timeout_s if self._buffer else 0.0):
+                break
+        self._buffer.clear()
         self._looked_at = self._replied_at = time.monotonic()
         self._in_step = False
 

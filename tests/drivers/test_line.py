@@ -9,7 +9,7 @@ import threading
 
 import pytest
 
-from benchlog.driver import BadReply, LinkLost, Settings
+from benchlog.driver import BadReply, LinkLost, NoReply, Settings
 from benchlog.simulate.wire import TcpWire
 from benchlog_drivers.line import LineOptions, LineTalk
 from benchlog_drivers.scpi import Scpi, ScpiOptions
@@ -36,6 +36,52 @@ def test_listening_to_a_flood_ends() -> None:
     talk.open()
     with pytest.raises(BadReply, match="does not stop"):
         talk.listen()
+
+
+class _Script:
+    """A link on which pieces come one after the other; a number is a pause of so many seconds before the next."""
+
+    fresh = paired = False
+
+    def __init__(self, *script: bytes | float) -> None:
+        self._script = list(script)
+
+    def send(self, data: bytes) -> None:
+        pass
+
+    def receive(self, wait_s: float) -> bytes:
+        while self._script:
+            piece = self._script.pop(0)
+            if isinstance(piece, bytes):
+                return piece
+            if piece > wait_s:
+                self._script.insert(0, piece - wait_s)
+                break
+        return b""
+
+    def close(self) -> None:
+        pass
+
+
+def test_the_end_of_an_answer_given_twice_is_not_the_next_answer() -> None:
+    """It comes a tenth of a second after its beginning, long after the line seemed quiet."""
+    who = b"Example,Counter,1,0\n"
+    link = _Script(who, who, who[:-2], 0.1, who[-2:], 0.1, b"+3.5\n")
+    talk = LineTalk(Settings("counter"), LineOptions(identify="*IDN?"), connect=lambda: link, is_reading=_is_number)
+    assert talk.open() == who.decode().strip()
+    assert talk.ask("C?") == b"+3.5"
+
+
+def test_the_beginning_of_an_answer_that_never_ends_opens_nothing() -> None:
+    who = b"Example,Counter,1,0\n"
+    link = _Script(who, who, who[:-2], 60.0, b"\n")
+    talk = LineTalk(Settings("counter"), LineOptions(identify="*IDN?"), connect=lambda: link, is_reading=_is_number)
+    with pytest.raises(NoReply, match="only part"):
+        talk.open()
+
+
+def _is_number(line: bytes) -> bool:
+    return line[:1] in b"+-0123456789"
 
 
 @pytest.mark.parametrize(("options", "fresh"), [({}, True), ({"late": "5 s"}, False)])
