@@ -210,7 +210,8 @@ def test_readings_over_range_are_no_ground_to_compare_on(shelf: Shelf) -> None:
         (note,) = db.execute("INSERT INTO note (state, reason, said) VALUES ('over-range', '', '') RETURNING id")
         (channel,) = db.execute("SELECT id FROM channel WHERE session = 2 AND name = 'power'").fetchone()
         db.execute(
-            "UPDATE reading SET value = NULL, note = ? WHERE channel = ? AND t_ns = 10000000000", (note[0], channel)
+            "UPDATE reading SET value = NULL, how = took_us | (? << 40) WHERE channel = ? AND t_ns = 10000000000",
+            (note[0], channel),
         )
     tree = compared(shelf, 1, 2, status=1)
     assert of(tree, "20 m")["why"] == "readings of forward-power are over range or lacking in the second session"

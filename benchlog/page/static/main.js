@@ -97,9 +97,16 @@ async function sessions() {
     const all = await get("/api/sessions");
     list.replaceChildren(...all.reverse().map((one) => make("li", {},
       make("a", { href: `/api/sessions/${one.id}/record.html`, target: "_blank", rel: "noopener", textContent: `Session ${one.id}: ${one.kind}, ${one.transmitter} ${one.serial}` }),
-      ` ${one.started.slice(0, 16).replace("T", " ")} UTC. ${one.ended ? sentence(one.ending || "ended") : "Running."}`)));
+      ` ${one.started.slice(0, 16).replace("T", " ")} UTC. ${one.ended ? sentence(one.ending || "ended") : "Running."} To print: `,
+      printed(one, "a4", "A4"), ", ", printed(one, "letter", "Letter"))));
     if (!all.length) list.replaceChildren(make("li", { textContent: "None yet" }));
   } catch (error) { list.replaceChildren(make("li", { textContent: why(error) })); }
+}
+
+function printed(one, paper, size) {
+  const link = make("a", { href: `/api/sessions/${one.id}/record.pdf?paper=${paper}`, target: "_blank", rel: "noopener", textContent: `PDF, ${size}` });
+  link.setAttribute("aria-label", `Session ${one.id} as PDF, ${size}`);
+  return link;
 }
 
 const theme = document.getElementById("theme"), dark = matchMedia("(prefers-color-scheme: dark)");
