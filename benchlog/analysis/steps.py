@@ -50,6 +50,7 @@ HINT = 9.0  # gain that is enough once key-downs on either side show that there 
 PART = 0.5  # of the step between those key-downs, that the one inside must be at least, and its inverse at most
 SLACK_K, SLACK_H = 0.5, 4.0  # CUSUM, in standard deviations (NIST/SEMATECH e-Handbook 6.3.2.3)
 ROUNDING = 1e-6  # in log likelihood: what the same gain may differ by when it is worked out in another order
+SHARED = 15  # points on either side of where two pieces' middles meet, that both tell of
 TELLING = 8  # windows of each band that are asked for the noise: more would say the same
 
 
@@ -238,11 +239,24 @@ def _in_window(t_s: Array, hz: Array, windows: Windows, least: float) -> Level |
 def _in_pieces(t_s: Array, hz: Array, windows: Windows) -> Iterator[Step]:
     """A long key-down, in pieces that overlap by half; a step seen in two of them is told once."""
     before = -math.inf
-    for piece in pieces_of(t_s, hz):
+    pieces = pieces_of(t_s, hz)
+    for piece, (from_s, to_s) in zip(pieces, _middles([t for t, _ in pieces]), strict=True):
         for step in _within(*piece, windows):
-            if step.from_s > before:
+            if step.from_s > before and from_s <= step.at_s <= to_s:
                 yield step
                 before = step.to_s
+
+
+def _middles(pieces: Sequence[Array]) -> Iterator[tuple[float, float]]:
+    """Between which times each of overlapping pieces, (n,) times, tells what it sees.
+
+    A step among the last points of a piece comes out with a wrong place and size. It is told by the piece in whose
+    middle it is; the first has none before it, the last none after it.
+    """
+    left_out = LONG // 4 - SHARED
+    for i, t_s in enumerate(pieces):
+        from_s = float(t_s[left_out]) if i > 0 else -math.inf
+        yield from_s, float(t_s[LONG - 1 - left_out]) if i < len(pieces) - 1 else math.inf
 
 
 def pieces_of(t_s: Array, hz: Array) -> list[tuple[Array, Array]]:
@@ -271,9 +285,11 @@ def _between(parts: Sequence[tuple[Array, Array]], windows: Windows) -> Iterator
     if len(parts) > LONG:
         # What straddles two pieces is seen in the one between them.
         seen = -math.inf
-        for start in range(0, len(parts) - LONG // 2, LONG // 2):
-            for step in _between(parts[start : start + LONG], windows):
-                if step.from_s > seen:
+        pieces = [parts[start : start + LONG] for start in range(0, len(parts) - LONG // 2, LONG // 2)]
+        firsts = [np.array([t_s[0] for t_s, _ in piece]) for piece in pieces]
+        for piece, (from_s, to_s) in zip(pieces, _middles(firsts), strict=True):
+            for step in _between(piece, windows):
+                if step.from_s > seen and from_s <= step.at_s <= to_s:
                     yield step
                     seen = step.to_s
         return

@@ -264,10 +264,21 @@ def test_no_step_gains_more_than_what_many_pieces_were_told_at_once(seed, readin
     assert planned != "even" or readings < 12 or np.all(np.isfinite(most))
 
 
-@pytest.mark.parametrize("at_s", [30.0, 330.0, 1530.0])
+@pytest.mark.parametrize("at_s", [30.0, 300.0, 330.0, 1530.0])
 def test_a_step_in_a_long_key_down_is_found_among_its_pieces(at_s):
     rng = np.random.default_rng(4)
     parts = jumped([key_down(rng, 0.0, 1800.0), key_down(rng, 2000.0, 300.0)], at_s, 60.0)
     (step,) = steps_in(parts)
     assert step.from_s - 1.0 <= at_s <= step.to_s + 1.0
     assert step.size.value == pytest.approx(60.0, abs=10.0)
+
+
+def test_a_step_near_a_piece_s_end_is_sized_by_the_piece_in_whose_middle_it_is():
+    """Pieces of 120 s begin every 60 s; the step is among the last ten readings of one."""
+    rng = np.random.default_rng(5)
+    clean = [key_down(rng, 0.0, 600.0)]
+    held = 0
+    for at_s in (end_s - before_s for end_s in np.arange(122.0, 500.0, 60.0) for before_s in range(1, 6)):
+        (step,) = steps_in(jumped(clean, at_s, 60.0))
+        held += holds(step, 60.0)
+    assert held >= 33  # of 35; 29 where the piece before tells it
