@@ -28,10 +28,6 @@ class Question:
         """When a slot is due, in session time."""
         return slot * self.every_ns
 
-    def slots_between(self, from_ns: int, to_ns: int) -> int:
-        """How many slots are due in [from, to)."""
-        return max(0, self.first_slot(to_ns) - self.first_slot(from_ns))
-
 
 def questions(instrument: Instrument) -> tuple[Question, ...]:
     """Channels with the same ``ask`` and ``every`` share one question; order as in the bench file."""

@@ -19,14 +19,6 @@ def test_first_slot_is_the_earliest_not_before(every_ns: int, t_ns: int) -> None
     assert question.due_ns(slot) >= t_ns > question.due_ns(slot - 1)
 
 
-@given(PERIOD, TIME, TIME, TIME)
-def test_slots_add_up_across_a_split(every_ns: int, a: int, b: int, c: int) -> None:
-    """No slot is counted twice or dropped where one span ends and the next begins."""
-    a, b, c = sorted((a, b, c))
-    question = Question("Q?", every_ns, ())
-    assert question.slots_between(a, b) + question.slots_between(b, c) == question.slots_between(a, c)
-
-
 def test_channels_with_one_ask_share_one_question() -> None:
     def channel(name: str, ask: str, every: str = "200 ms") -> Channel:
         return Channel.model_validate({"name": name, "unit": "W", "ask": ask, "every": every})
