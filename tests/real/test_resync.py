@@ -121,7 +121,7 @@ def test_one_that_once_answered_twice_is_given_more_time_to_do_so(rig: Rig, monk
     rig.check_kept()
     rig.wire.trouble = None
     rig.reopen()
-    rig.wire.trouble = Twice(0.01)
+    rig.wire.trouble = Twice(0.1)
     rig.ask("A?")
     heard = rig.instrument.heard
     with pytest.raises(UnaskedReply):

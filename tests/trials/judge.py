@@ -151,7 +151,15 @@ class Kept:
 
 
 def _slots(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int]:
-    return [_slot(t_ns, took_us, every_ns, good=note == 0) for t_ns, took_us, note in rows]
+    """In order. A bus held up between its look at the clock and its question begins it in the slot after its own.
+
+    That slot then has two rows, and the one before it none.
+    """
+    slots = sorted(_slot(t_ns, took_us, every_ns, good=note == 0) for t_ns, took_us, note in rows)
+    for i in range(1, len(slots)):
+        if slots[i] == slots[i - 1] and (i == 1 or slots[i - 2] < slots[i] - 1):
+            slots[i - 1] -= 1
+    return slots
 
 
 def _slot(t_ns: int, took_us: int | None, every_ns: int, *, good: bool) -> int:
