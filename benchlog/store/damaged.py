@@ -2,8 +2,8 @@
 
 The file is copied first, by SQLite's backup (page by page, the write-ahead log with it) or, where SQLite refuses, byte
 by byte. In the copy the file's header is written anew, since it is the same in every store, and what was cut off its
-end is filled with zeros. Where the list of tables cannot be read, that of a store just made takes its place: the tables
-lie on the same pages, unless an older benchlog made the store.
+end is filled with zeros. Where the list of tables cannot be read, or has names that no benchlog gave, that of a store just
+made takes its place: the tables lie on the same pages, unless an older benchlog made the store.
 
 Source: the SQLite file format, as its project publishes it ("Database File Format", section 1.3, the database header).
 """
@@ -44,7 +44,7 @@ def opened(path: Path, image: Path, fresh: Path) -> sqlite3.Connection:
     connection = _connected(image)
     try:
         names = _names(connection)
-        if names is None:
+        if names is None or _misnamed(connection, fresh):
             connection.close()
             _mend_tables(image, fresh)
             connection = _connected(image)
@@ -63,6 +63,12 @@ def opened(path: Path, image: Path, fresh: Path) -> sqlite3.Connection:
     except BaseException:
         connection.close()
         raise
+
+
+def _misnamed(connection: sqlite3.Connection, fresh: Path) -> bool:
+    """Whether a column has a name that no benchlog gave: the list of tables can be read, but is damaged."""
+    with closing(sqlite3.connect(uri(fresh, "ro"), uri=True)) as new:
+        return any(_columns(connection, table) - _columns(new, table) for table in _TABLES)
 
 
 def by_key(
@@ -169,7 +175,7 @@ def _connected(image: Path) -> sqlite3.Connection:
 
 
 def _columns(connection: sqlite3.Connection, table: str) -> set[str]:
-    return {str(name) for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+    return {str(name) for _, name, *_ in connection.execute(f"PRAGMA table_xinfo({table})")}
 
 
 def _names(connection: sqlite3.Connection) -> set[str] | None:

@@ -80,6 +80,17 @@ def as_version_5(path: Path, new: Path) -> Path:
     return new
 
 
+def test_a_list_of_tables_that_can_be_read_and_is_wrong_costs_nothing(original: Path, tmp_path: Path) -> None:
+    """Some bits in its text, and a column has another name."""
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    shutil.copyfile(original, hurt)
+    content = hurt.read_bytes()
+    hurt.write_bytes(content.replace(b"bench_toml TEXT", b"bench_tomm TEXT"))
+    assert hurt.read_bytes() != content
+    assert rescue(hurt, new).whole
+    assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
+
+
 @pytest.mark.parametrize("older_one", [False, True])
 def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Path, older_one: bool) -> None:
     """Two of them, each in the other's place: what is asked for by its key is on neither."""
