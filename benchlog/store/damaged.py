@@ -2,8 +2,8 @@
 
 The file is copied first, by SQLite's backup (page by page, the write-ahead log with it) or, where SQLite refuses, byte
 by byte. In the copy the file's header is written anew, since it is the same in every store, and what was cut off its
-end is filled with zeros. Where the list of tables cannot be read, or has names that no benchlog gave, that of a store just
-made takes its place: the tables lie on the same pages, unless an older benchlog made the store.
+end is filled with zeros. Where the list of tables cannot be read, or has names that no benchlog gave, that of a store
+just made takes its place: the tables lie on the same pages, unless an older benchlog made the store.
 
 Source: the SQLite file format, as its project publishes it ("Database File Format", section 1.3, the database header).
 """
