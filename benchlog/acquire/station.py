@@ -41,7 +41,8 @@ class Station:
     """One instrument, driven by one bus thread.
 
     Args:
-        driver: the class; an object of it lives as long as the station, so that it remembers who answered first.
+        driver: the class; an object of it lives as long as the station, so that it remembers who answered first. It is
+            made when it is first opened: one that cannot be made is an instrument that is not there.
         options: the instrument's own keys, validated.
     """
 
@@ -63,21 +64,23 @@ class Station:
         self._good_ns: int | None = None  # since when it answers well, in an outage
         self._back_ns: int | None = None  # when it was last told to be back
         self._previous_ns: int | None = None  # when the exchange before began
-        self._driver = driver(
-            Settings(
-                name=instrument.name,
-                address=instrument.address,
-                timeout_s=clock.real_s(instrument.timeout),
-                setup=instrument.setup,
-                identity=instrument.identity,
-                options=options,
-                note=self._note,
-            )
+        self._driver: Driver | None = None
+        self._driver_class = driver
+        self._settings = Settings(
+            name=instrument.name,
+            address=instrument.address,
+            timeout_s=clock.real_s(instrument.timeout),
+            setup=instrument.setup,
+            identity=instrument.identity,
+            options=options,
+            note=self._note,
         )
 
     def connect(self) -> None:
         """Open the link; on failure remember why, and when to try again."""
         try:
+            if self._driver is None:
+                self._driver = self._driver_class(self._settings)
             identity = self._driver.open()
         except Exception as exc:  # noqa: BLE001 - a stranger's driver may raise anything; the logger goes on
             self._lost(exc)
@@ -94,7 +97,7 @@ class Station:
 
     def poll(self, question: Question, due_ns: int) -> None:
         """Fill one slot: ask and stamp, or say why not."""
-        if self.fault:
+        if self.fault or self._driver is None:
             self.miss(question, due_ns, self.absence)
             return
         before = self._clock.t_ns()
@@ -133,7 +136,8 @@ class Station:
     def close(self) -> None:
         """Let go of the link."""
         with contextlib.suppress(Exception):  # a stranger's may raise here too, and the other stations go on
-            self._driver.close()
+            if self._driver is not None:
+                self._driver.close()
 
     def _answered(self) -> None:
         """Back at once; where it comes and goes, not before it has been good for a while."""

@@ -19,7 +19,7 @@ from benchlog.acquire.registry import find, installed
 from benchlog.bench import Bench, calibration_advice
 from benchlog.cli.options import bench_option, json_option, plan_option, read_files
 from benchlog.clock import Clock
-from benchlog.keying.limits import advice
+from benchlog.keying.limits import advice, too_long
 from benchlog.model import Reading
 from benchlog.plan import Plan
 from benchlog.report.numbers import megahertz
@@ -40,7 +40,7 @@ def check_command(bench_path: Path, plan_path: Path, as_json: bool) -> int:
     bench, plan = read_files(bench_path, plan_path)
     clock = Clock(factor_for(bench.addresses))
     probed = probe(bench, find, clock)
-    warnings = _warnings(bench)
+    warnings = _warnings(bench, plan, clock.factor)
     if as_json:
         click.echo(json.dumps(_as_json(bench, plan, probed, warnings), indent=2))
     else:
@@ -53,13 +53,15 @@ def _silent(reading: Reading) -> bool:
     return reading.value is None and not reading.said
 
 
-def _warnings(bench: Bench) -> list[str]:
+def _warnings(bench: Bench, plan: Plan, factor: float) -> list[str]:
     said = [
         f"no channel measures {measure}: {why}, so there can be neither sweep nor watch"
         for measure, why in NEEDED.items()
         if bench.measuring(measure) is None
     ]
-    return said + advice(bench) + calibration_advice(bench, datetime.now(UTC).date())
+    said += advice(bench)
+    said += [f"{plan.source.path.name}: {fault}" for fault in too_long(bench, plan, factor)]
+    return said + calibration_advice(bench, datetime.now(UTC).date())
 
 
 def _as_json(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> dict[str, Any]:

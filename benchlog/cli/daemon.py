@@ -14,7 +14,9 @@ from benchlog.cli.options import bench_option, json_option, listen_option, plan_
 from benchlog.daemon import client
 from benchlog.daemon.place import PORT, Place, announced, find, taken
 from benchlog.errors import BadFile
+from benchlog.keying.limits import refuse_too_long
 from benchlog.report.numbers import duration
+from benchlog.simulate.lease import factor_for
 from benchlog.timetable import load_timetable, misfits
 
 port_option = click.option(
@@ -46,6 +48,8 @@ def serve_command(
     timetable = load_timetable(timetable_path, bench)
     if faults := misfits(timetable, bench, plan):
         raise BadFile(timetable_path, faults)
+    if any(start.run == "soak" for start in timetable.starts):
+        refuse_too_long("soak", bench, plan, factor_for(bench.addresses))
 
     from benchlog.daemon import logs
     from benchlog.daemon.serving import TURN_S, Daemon, Files

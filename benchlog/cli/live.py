@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -29,6 +29,7 @@ from benchlog.cli.record import print_record
 from benchlog.cli.screen import Screen
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.keying.limits import refuse_too_long
 from benchlog.model import SessionKind
 from benchlog.plan import Plan
 from benchlog.report.numbers import duration
@@ -70,7 +71,9 @@ def sweep_command(
     """
     bench, plan = read_files(bench_path, plan_path)
     if keys:
-        _ask_before_keying(bench, f"{duration(plan.sweep.key_down)} at a time, whenever you ask", yes=yes)
+        _ask_before_keying(
+            "sweep", bench, plan, f"{duration(plan.sweep.key_down)} at a time, whenever you ask", yes=yes
+        )
     return attend("sweep", bench, plan, store_path, as_json=as_json, keys=keys, page=page)
 
 
@@ -110,15 +113,16 @@ def soak_command(
         where, cure = str(plan.source.path), "Add it: config/plan.toml shows one."
         raise UsageError("the plan has no [soak]", where=where, cure=cure)
     span = f"{duration(plan.soak.key_down)} at a time, for {duration(plan.soak.lasts)}"
-    _ask_before_keying(bench, span, yes=yes)
+    _ask_before_keying("soak", bench, plan, span, yes=yes)
     return attend("soak", bench, plan, store_path, as_json=as_json, page=page)
 
 
-def _ask_before_keying(bench: Bench, span: str, *, yes: bool) -> None:
-    """Raises UsageError where there is no key line, or nobody to ask."""
+def _ask_before_keying(kind: Literal["sweep", "soak"], bench: Bench, plan: Plan, span: str, *, yes: bool) -> None:
+    """Raises UsageError where there is no key line, it would not go down for so long, or nobody is to be asked."""
     if bench.key is None:
         where, cure = str(bench.source.path), "Add it, or key by hand: `benchlog sweep`, `benchlog watch`."
         raise UsageError("the bench file names no key line ([key])", where=where, cure=cure)
+    refuse_too_long(kind, bench, plan, factor_for(bench.addresses))
     if yes:
         return
     click.echo(f"This keys the transmitter on {bench.key.address}: {span}.\n{CAUTION}", err=True)

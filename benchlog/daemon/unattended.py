@@ -15,6 +15,7 @@ from benchlog.bench import Bench, load_bench
 from benchlog.clock import Clock
 from benchlog.daemon.logs import LOG, log, warn
 from benchlog.errors import BadFile, BenchlogError
+from benchlog.keying.limits import refuse_too_long
 from benchlog.model import Event
 from benchlog.page.feed import Feed
 from benchlog.page.house import OnAir
@@ -155,6 +156,8 @@ class Unattended:
         self._enter("asking")
         bench, plan = self._files()  # read anew: what is on the bench now counts
         clock = self._clock = Clock(factor_for(bench.addresses))
+        if keyed:
+            refuse_too_long("soak", bench, plan, clock.factor)
         for found in look_round(bench, find, clock):
             if found.fault:
                 warn(f"{found.instrument.name}: {found.fault}; it is tried again all along")

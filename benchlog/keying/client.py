@@ -24,7 +24,8 @@ from typing import Any, Literal, Self
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import BenchFailed, StoppedForSafety, UsageError
-from benchlog.keying.pipes import LINE_FAILED, MOST_S
+from benchlog.keying.limits import longest_key_down_s
+from benchlog.keying.pipes import LINE_FAILED
 
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
@@ -341,7 +342,7 @@ def first_message(
             "line": key.line,
             "options": bench.key_options.model_dump() if bench.key_options else {},
         },
-        "key_down_s": (bench.limits.key_down or MOST_S * factor) / factor,
+        "key_down_s": longest_key_down_s(bench, factor) / factor,
         "heartbeat_s": HEARTBEAT_S,
         "heat": None,
     }

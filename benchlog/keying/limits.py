@@ -15,9 +15,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from benchlog.bench import DIMENSION_OF, Bench, Channel
+from benchlog.errors import BadFile, Fault
+from benchlog.keying.pipes import MOST_S
 from benchlog.model import Measure, Reading, State
+from benchlog.plan import Plan
 from benchlog.quantities import SI_UNIT, show
 
 QUIET_S = 1.0  # or two of the channel's periods, where that is longer
@@ -220,6 +224,31 @@ def advice(bench: Bench) -> list[str]:
         if bench.measuring("forward-power") is None:
             found.append("there is a key line but no forward power: nothing tells whether the key obeys")
     return found
+
+
+def longest_key_down_s(bench: Bench, factor: float = 1.0) -> float:
+    """What the guard allows at the most, in session seconds; ``factor`` of them are a real one."""
+    return min(bench.limits.key_down or math.inf, MOST_S * factor)
+
+
+def too_long(bench: Bench, plan: Plan, factor: float = 1.0) -> list[Fault]:
+    """The plan's key-downs that this bench does not allow; neither file shows it alone."""
+    most_s = longest_key_down_s(bench, factor) if bench.key else bench.limits.key_down or math.inf
+    if most_s == bench.limits.key_down:
+        why = f"longer than the {most_s:g} s of limits.key_down in {bench.source.path.name}; shorten it, or raise that"
+    else:
+        why = f"a key line is held down for {most_s:g} s at the most; shorten it"
+    return [
+        Fault(f"{run}.key_down", f'"{table.key_down:g} s"', why)
+        for run, table in (("sweep", plan.sweep), ("soak", plan.soak))
+        if table is not None and table.key_down > most_s
+    ]
+
+
+def refuse_too_long(run: Literal["sweep", "soak"], bench: Bench, plan: Plan, factor: float = 1.0) -> None:
+    """Before a keyed run. Raises BadFile for a key-down that the guard would refuse."""
+    if faults := [fault for fault in too_long(bench, plan, factor) if fault.where == f"{run}.key_down"]:
+        raise BadFile(plan.source.path, faults)
 
 
 def _limited(bench: Bench) -> list[Channel]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any, ClassVar
 
 import pytest
 
 from benchlog.acquire.bus import buses
+from benchlog.acquire.probe import probe
 from benchlog.clock import Clock
 from benchlog.driver import Answer, NoOptions, Settings
 from benchlog.files import Table
@@ -26,15 +28,18 @@ channel = [{name = "power", unit = "W", ask = "Q?", every = "20 ms"}]
 
 
 class Stranger:
-    """Answers with whatever the test says, and may raise on being closed."""
+    """Answers with whatever the test says, and may raise on being made or closed."""
 
     Options: ClassVar[type[Table]] = NoOptions
     polled: ClassVar[bool] = True
     says: ClassVar[Any] = None
     slams: ClassVar[bool] = False
+    unmade: ClassVar[int] = 0  # so many times it cannot be made
 
     def __init__(self, settings: Settings) -> None:
-        pass
+        if Stranger.unmade:
+            Stranger.unmade -= 1
+            raise FileNotFoundError("calibration.dat")
 
     def open(self) -> str:
         return "me"
@@ -50,32 +55,52 @@ class Stranger:
 class Kept(list[Reading | Event]):
     put = list.append
 
+    def readings(self) -> list[Reading]:
+        return [item for item in list(self) if isinstance(item, Reading)]
+
+
+def polled(until: Callable[[Kept], bool]) -> Kept:
+    """What the instrument's bus put until then."""
+    clock, sink = Clock(), Kept()
+    (bus,) = buses(bench_of(BENCH), lambda _: Stranger, clock=clock, sink=sink)
+    bus.start()
+    while not until(sink):
+        assert bus.is_alive()
+        time.sleep(0.005)
+    bus.stop(clock.t_ns())
+    bus.join()
+    return sink
+
 
 @pytest.mark.parametrize("slams", [False, True])
 @pytest.mark.parametrize("says", [None, 7, Answer({0: None}, ""), Answer({0: "4.5 W"}, ""), Answer({0: [1.0]}, "")])  # type: ignore[dict-item]
 def test_nothing_a_driver_does_ends_its_bus(says: object, slams: bool, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Stranger, "says", says)
     monkeypatch.setattr(Stranger, "slams", slams)
-    clock, sink = Clock(), Kept()
-    (bus,) = buses(bench_of(BENCH), lambda _: Stranger, clock=clock, sink=sink)
-    bus.start()
-    while sum(isinstance(item, Reading) for item in list(sink)) < 3:
-        assert bus.is_alive()
-        time.sleep(0.005)
-    bus.stop(clock.t_ns())
-    bus.join()
-    rows = [item for item in sink if isinstance(item, Reading)]
+    rows = polled(lambda sink: len(sink.readings()) >= 3).readings()
     assert {row.state for row in rows} <= {State.INVALID, State.MISSED}
     assert any("driver fault" in row.reason for row in rows)
 
 
 def test_a_number_that_is_no_float_is_still_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Stranger, "says", Answer({0: 4}, "4"))
-    clock, sink = Clock(), Kept()
-    (bus,) = buses(bench_of(BENCH), lambda _: Stranger, clock=clock, sink=sink)
-    bus.start()
-    while not any(isinstance(item, Reading) and item.value == 4.0 for item in list(sink)):
-        assert bus.is_alive()
-        time.sleep(0.005)
-    bus.stop(clock.t_ns())
-    bus.join()
+    assert polled(lambda sink: any(row.value == 4.0 for row in sink.readings()))
+
+
+def test_a_driver_that_cannot_be_made_is_an_instrument_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And it is tried again like any other: what was missing may be there by then."""
+    monkeypatch.setattr(Stranger, "unmade", 2)
+    monkeypatch.setattr(Stranger, "says", Answer({0: 4.0}, "4"))
+    sink = polled(lambda sink: any(row.value == 4.0 for row in sink.readings()))
+    (told,) = (
+        item.text for item in sink if isinstance(item, Event) and item.kind == "link" and "back" not in item.text
+    )
+    assert told == "meter: driver fault: FileNotFoundError: calibration.dat"
+
+
+def test_the_others_are_asked_when_one_driver_cannot_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """``benchlog check`` names the instrument and what is wrong with it."""
+    monkeypatch.setattr(Stranger, "unmade", 1)
+    (found,) = probe(bench_of(BENCH), lambda _: Stranger, Clock())
+    assert (found.instrument.name, found.fault) == ("meter", "driver fault: FileNotFoundError: calibration.dat")
+    assert [row.state for row in found.readings] == [State.MISSED]

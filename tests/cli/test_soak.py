@@ -134,6 +134,20 @@ def test_nothing_is_keyed_without_a_line_or_without_a_yes(tmp_path: Path) -> Non
     assert not (tmp_path / "s.benchlog").exists()
 
 
+def test_a_key_down_that_the_bench_does_not_allow_is_told_before_anything_is_keyed(tmp_path: Path) -> None:
+    with keyed_bench(tmp_path / "bench", key_down='"15 s"') as bench:
+        pair = ("--bench", bench.bench_file, "--plan", bench.plan_file)
+        told = 'soak.key_down = "20 s": longer than the 15 s of limits.key_down in bench.toml'
+        assert any(told in said for said in json.loads(benchlog("check", *pair, "--json").stdout)["warnings"])
+        store = ("--store", tmp_path / "s.benchlog")
+        assert told in benchlog("soak", "--yes", *pair, *store, status=2).stderr
+        keyed_sweep = benchlog("sweep", "--key", "--yes", *pair, *store, status=2).stderr
+        assert "sweep.key_down" in keyed_sweep
+        assert "soak.key_down" not in keyed_sweep
+        assert bench.edges() == []
+    assert not (tmp_path / "s.benchlog").exists()
+
+
 def test_a_sweep_keys_when_it_is_asked_to(tmp_path: Path) -> None:
     """A tap to tune, then the measuring key-down, each on a line typed by the operator."""
     with keyed_bench(tmp_path / "bench") as bench:

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
-from typing import ClassVar
 
 import pytest
 
-from benchlog.bench import Bench, bench_from
+from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.driver import Driver, NoOptions
-from benchlog.errors import UsageError
-from benchlog.files import Table, TomlFile
+from benchlog.errors import BadFile, UsageError
 from benchlog.keying.client import assumed_power_w, first_message
-from benchlog.keying.limits import Crossing, Watchdog, advice, swr
+from benchlog.keying.limits import Crossing, Watchdog, advice, refuse_too_long, swr, too_long
 from benchlog.model import Reading, State
+from benchlog.plan import Plan
+from tests.benches import bench_of, plan_of
 
 CHANNELS = {
     "power": ("forward-power", "W", "200 ms", 'range = "250 W"'),
@@ -28,11 +26,6 @@ CHANNELS = {
 S = 10**9
 
 
-class Stub(Driver):
-    Options: ClassVar[type[Table]] = NoOptions
-    polled: ClassVar[bool] = True
-
-
 def bench(limits: str, names: str = " ".join(CHANNELS), more: str = "") -> Bench:
     channels = "".join(
         f'[[instrument.channel]]\nname = "{name}"\nmeasures = "{m}"\nunit = "{unit}"\nevery = "{every}"\n{extra}\n'
@@ -40,7 +33,7 @@ def bench(limits: str, names: str = " ".join(CHANNELS), more: str = "") -> Bench
         if name in names.split()
     )
     head = '[bench]\nname = "b"\n[[instrument]]\nname = "i"\ndriver = "x"\naddress = "a"\n'
-    return bench_from(TomlFile(Path("b.toml"), f"{more}\n[limits]\n{limits}\n{head}{channels}"), lambda _: Stub)
+    return bench_of(f"{more}\n[limits]\n{limits}\n{head}{channels}")
 
 
 def reading(channel: str, t_s: float, value: float | None) -> Reading:
@@ -211,6 +204,33 @@ def test_what_check_should_warn_of() -> None:
     ):
         assert words in said
     assert advice(bench("")) == []
+
+
+def plan(*, sweep: str = "20 s", soak: str = "60 s") -> Plan:
+    """Key-downs so long."""
+    return plan_of(
+        '[transmitter]\nname = "t"\n[[band]]\nname = "80 m"\ndial = "3.6 MHz"\nmin_power = "60 W"\n'
+        f'[sweep]\nkey_down = "{sweep}"\n[soak]\nband = "80 m"\nkey_down = "{soak}"\nrest = "1 s"\nlasts = "1 h"\n'
+    )
+
+
+def test_key_downs_that_the_bench_does_not_allow() -> None:
+    """A limit counts whoever keys; the guard's own only where there is a key line."""
+    key = '[key]\ndriver = "serial-line"\naddress = "x"\nline = "rts"\n'
+    said = [str(fault) for fault in too_long(bench('key_down = "30 s"'), plan(sweep="31 s", soak="30.5 s"))]
+    why = "longer than the 30 s of limits.key_down in bench.toml; shorten it, or raise that"
+    assert said == [f'sweep.key_down = "31 s": {why}', f'soak.key_down = "30.5 s": {why}']
+    assert too_long(bench('key_down = "30 s"', more=key), plan(sweep="30 s", soak="30 s")) == []
+    long = plan(soak="11 min")
+    assert too_long(bench(""), long) == []
+    assert [fault.problem for fault in too_long(bench("", more=key), long)] == [
+        "a key line is held down for 600 s at the most; shorten it"
+    ]
+    assert too_long(bench("", more=key), long, factor=2.0) == [], "of a simulated bench in a hurry"
+    assert too_long(bench('key_down = "1 h"'), long) == []
+    with pytest.raises(BadFile, match="held down for 600 s"):
+        refuse_too_long("soak", bench('key_down = "1 h"', more=key), long)
+    refuse_too_long("sweep", bench('key_down = "1 h"', more=key), long)
 
 
 def test_the_guards_law_out_of_a_bench_file() -> None:
