@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -10,25 +11,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
+BLOCKS = re.findall(r"^```(\w*)\n(.*?)\n```$", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL | re.MULTILINE)
+MAP, ARROW = [text for language, text in BLOCKS if not language]
 # Lower may not know higher; packages on one level do not know each other.
-LEVELS = [
-    {"errors", "model", "emission"},
-    {"quantities", "clock", "cores", "precedence"},
-    {"files", "series"},
-    {"rfc4180"},
-    {"driver", "correction"},
-    {"channel"},
-    {"bench"},
-    {"plan"},
-    {"timetable"},
-    {"acquire", "keying", "analysis", "store", "simulate"},
-    {"runs", "report", "driver_contract"},
-    {"page"},
-    {"daemon"},
-    {"cli"},
-    {"__main__"},
-]
-LEVEL_OF = {name: level for level, names in enumerate(LEVELS) for name in names}
+LEVEL_OF = {name: level for level, names in enumerate(reversed(ARROW.split(" -> "))) for name in names.split(", ")}
 
 
 def modules(package: Path) -> list[Path]:
@@ -52,13 +38,21 @@ def imported(path: Path) -> set[str]:
 @pytest.mark.parametrize("path", modules(ROOT / "benchlog"), ids=lambda p: str(p.relative_to(ROOT)))
 def test_imports_point_one_way(path: Path) -> None:
     parts = path.relative_to(ROOT / "benchlog").with_suffix("").parts
-    if parts == ("__init__",):
-        return
-    own = LEVEL_OF[parts[0]]
+    own = LEVEL_OF.get(parts[0], -1)  # benchlog itself knows nothing of its parts
     for name in imported(path):
         if not name.startswith("benchlog.") or (target := name.split(".")[1]) == "__version__":
             continue
         assert target == parts[0] or LEVEL_OF[target] < own, f"{parts[0]} may not import {name}"
+
+
+def test_the_map_names_every_module_and_folder_and_no_other() -> None:
+    drawn = [name for line in MAP.splitlines() if line.startswith("  ") for name in re.findall(r"\S+", line[:21])]
+    found = {p.name + "/" * p.is_dir() for p in (ROOT / "benchlog").iterdir() if not p.name.startswith("__")}
+    assert sorted(drawn) == sorted(found)
+    assert {name.rstrip("/").removesuffix(".py") for name in drawn} | {"__main__"} == set(LEVEL_OF)
+    outside = {line.split("/")[0] for line in MAP.splitlines() if not line.startswith(" ")}
+    assert outside == {"benchlog", "drivers", "config", "scripts", "tests"}
+    assert all((ROOT / folder).is_dir() for folder in outside)
 
 
 def test_benchlog_never_imports_the_drivers() -> None:
