@@ -78,7 +78,7 @@ def frequency_results(heard: OnBand, *, jumped: bool) -> FrequencyResults:
     """Of one band. ``jumped``: its frequency has a step."""
     band, tolerance_hz, in_doubt = heard.band, heard.tolerance_hz, heard.lacking("frequency")
     tolerance_ppm = None if tolerance_hz is None else tolerance_hz / band.expected_hz * 1e6
-    error = _frequency_error(heard)
+    error = frequency_error(heard)
     ppm = error and scaled(error, 1e6 / band.expected_hz)
     t_s, hz = heard.readings("frequency")
     slope = drift(t_s, hz, heard.longest_window_s, heard.accuracy("frequency"))
@@ -93,7 +93,8 @@ def frequency_results(heard: OnBand, *, jumped: bool) -> FrequencyResults:
     )
 
 
-def _frequency_error(heard: OnBand) -> Measured | None:
+def frequency_error(heard: OnBand) -> Measured | None:
+    """Hz, measured less expected, over the band's windows; None without readings."""
     mean = mean_of(heard, "frequency")
     return None if mean is None else replace(mean, value=mean.value - heard.band.expected_hz)
 

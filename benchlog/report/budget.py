@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from benchlog.analysis.results import BandResult, Record, Result
 from benchlog.model import Component
 from benchlog.report import words
-from benchlog.report.numbers import rounded, significant, with_uncertainty
+from benchlog.report.numbers import fitting, rounded, significant, with_uncertainty
 
 NEGLIGIBLE = 1e-4  # of the combined u: a hundred-millionth of the variance
 AID = (
@@ -83,16 +83,23 @@ def budget_of(title: str, result: Result, unit: str) -> Budget | None:
     """One result's budget; None where it has no value or nothing is known of its uncertainty's parts."""
     if result.value is None or not result.budget:
         return None
-    u_c = combined_u(result.budget)
+    factor, shown = fitting(result.value, unit)
+    u_c = combined_u(result.budget) * factor
     lines = [
-        Line(words.capital(line.source), line.evaluated, _part(line.u, u_c, unit), _dof(line.dof), _share(share))
+        Line(
+            words.capital(line.source),
+            line.evaluated,
+            _part(line.u * factor, u_c, shown),
+            _dof(line.dof),
+            _share(share),
+        )
         for line, share in zip(result.budget, shares(result.budget), strict=True)
     ]
     dof, coverage = "0", "U is unknown"
     if result.expanded is not None and result.k is not None and result.dof is not None:
         dof = _dof(result.dof)
-        coverage = f"U = {result.k:.2f} × {_u(u_c, unit)} = {_u(result.expanded, unit)}"
-    return Budget(title, with_uncertainty(result, unit), lines, _u(u_c, unit), dof, coverage)
+        coverage = f"U = {result.k:.2f} × {_u(u_c, shown)} = {_u(result.expanded * factor, shown)}"
+    return Budget(title, with_uncertainty(result, unit), lines, _u(u_c, shown), dof, coverage)
 
 
 def combined_u(budget: Sequence[Component]) -> float:

@@ -161,17 +161,6 @@ def decimated(
     return t_s[kept], value[kept]
 
 
-def merged(spans: Iterable[tuple[float, float]], closer_than: float) -> list[tuple[float, float]]:
-    """Spans (from, to) in order, those nearer to each other than ``closer_than`` made one."""
-    out: list[tuple[float, float]] = []
-    for start, stop in sorted(spans):
-        if out and start - out[-1][1] < closer_than:
-            out[-1] = (out[-1][0], max(out[-1][1], stop))
-        else:
-            out.append((start, stop))
-    return out
-
-
 def shade(
     axes: Axes, spans: Iterable[tuple[float, float]], colour: str, bottom: float = 0.0, height: float = 1.0
 ) -> None:

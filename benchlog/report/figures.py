@@ -33,15 +33,14 @@ from benchlog.report.drawing import (
     clipped,
     level,
     line,
-    merged,
     plain_text,
     shade,
     style,
     svg,
     time_axis,
 )
-from benchlog.report.numbers import duration, significant
-from benchlog.report.session import by_band, counting, in_bands, keyed, measuring, span_s
+from benchlog.report.numbers import duration, fitting, significant
+from benchlog.report.session import by_band, counting, in_bands, keyed, measuring, merged, span_s
 
 _LEFT, _RIGHT, _BOTTOM = 58, 10, 38
 
@@ -156,14 +155,15 @@ def others_in_time(analysis: Analysis) -> Iterator[Picture]:
             figure, axes = canvas(PANEL, 150, (58, _RIGHT, 36, 22))
             whole_s = span_s(analysis)
             _shade_keyed(axes, analysis, whole_s / PANEL)
-            line(axes, series.t_s, series.value, PANEL - 68)
+            low, high = float(np.nanmin(series.value)), float(np.nanmax(series.value))
+            factor, unit = fitting(max(abs(low), abs(high)), series.unit)
+            line(axes, series.t_s, series.value * factor, PANEL - 68)
             axes.set_xlim(0, whole_s)
             _mark_missing(axes, series, np.isnan(series.value), whole_s / PANEL)
             time_axis(axes, whole_s, 5)
-            about = f", {series.measures}" if series.measures and series.measures != series.channel else ""
-            unit = {"degC": "°C"}.get(series.unit, series.unit)
-            plain_text(axes, 0, 1.06, f"{series.channel}{about}, {unit}")
-            low, high = float(np.nanmin(series.value)), float(np.nanmax(series.value))
+            said = words.measure(series.measures or "")
+            about = f", {said}" if said and said != series.channel else ""
+            plain_text(axes, 0, 1.06, f"{series.channel}{about}, {words.degrees(unit)}")
             alt = f"{series.channel}{about} against time, from {show(low, series.unit)} to {show(high, series.unit)}."
             yield Picture(series.channel, alt, svg(figure, f"other-{number}", alt))
 

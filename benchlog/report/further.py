@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchlog.analysis.results import BandResult, Record, Result, Stability
 from benchlog.report import words
 from benchlog.report.numbers import duration, significant, with_uncertainty
 
 SIDE_BY_SIDE = 5  # bands that a page has room for
+SAME_TIME = 0.1  # averaging times closer than this are one; they lie a factor of two apart
 STABILITY_AID = (
     "Stability: overlapping Allan deviation of the relative frequency, with its 95 % interval: how much the means "
     "over two neighbouring spans of that length differ, as a root mean square over the square root of two."
@@ -41,6 +42,7 @@ class Steady:
     deviation: str
     interval: str
     hz: str
+    tau_s: float
 
     @property
     def line(self) -> str:
@@ -81,7 +83,7 @@ def tables(found: Sequence[More]) -> list[Table]:
     """The same with at most ``SIDE_BY_SIDE`` bands in a table; stability in tables of its own."""
     out = []
     for title in ("", "Stability"):
-        told = [(one.band, one.facts if not title else [at.fact for at in one.stability]) for one in found]
+        told = [(one.band, one.facts) for one in found] if not title else _together(found)
         told = [(band, facts) for band, facts in told if facts]
         for i in range(0, len(told), SIDE_BY_SIDE):
             part = [(band, {fact.name: fact for fact in facts}) for band, facts in told[i : i + SIDE_BY_SIDE]]
@@ -89,6 +91,17 @@ def tables(found: Sequence[More]) -> list[Table]:
             rows = [(name, [facts.get(name) for _, facts in part]) for name in names]
             out.append(Table(title, [band for band, _ in part], rows))
     return out
+
+
+def _together(found: Sequence[More]) -> list[tuple[str, Sequence[Fact]]]:
+    """Stability by bands; averaging times that are nearly the same (0.99 s and 1 s) have one name, and so one row."""
+    names: dict[float, str] = {}
+    first_s = 0.0
+    for at in sorted((at for one in found for at in one.stability), key=lambda at: at.tau_s):
+        if at.tau_s > (1 + SAME_TIME) * first_s:
+            first_s = at.tau_s
+        names[at.tau_s] = names.get(first_s) or at.fact.name
+    return [(one.band, [replace(at.fact, name=names[at.tau_s]) for at in one.stability]) for one in found]
 
 
 def _in_order(lists: Sequence[Sequence[str]]) -> list[str]:
@@ -149,4 +162,5 @@ def _steady(one: Stability, unit: str, factor: float, expected_hz: float) -> Ste
         f"{significant(one.deviation * factor, 2)} {unit}",
         f"{significant(one.low * factor, 2)} to {significant(one.high * factor, 2)}",
         f"{significant(one.deviation * expected_hz, 2)} Hz",
+        one.tau_s,
     )

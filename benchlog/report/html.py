@@ -20,17 +20,17 @@ from benchlog.bench import Bench, Channel
 from benchlog.model import Event
 from benchlog.plan import Plan
 from benchlog.quantities import show
-from benchlog.report import budget, further, words
+from benchlog.report import budget, further, keydowns, words
 from benchlog.report.ending import Kept
 from benchlog.report.ending import ending as ending_of
 from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
+from benchlog.report.session import nothing_to_count, readings_sentence
 from benchlog.report.summary import summary
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
 if TYPE_CHECKING:
     from benchlog.report.pictures import Pictures
 
-KEY_DOWNS_LISTED = 100
 EVENTS_LISTED = 100
 _TELLING = ("wrong-instrument", "link", "reply", "suspect", "error-queue", "clock", "store", "note", "session")
 
@@ -66,13 +66,14 @@ def render(
         version=__version__,
         digest_for_print=re.sub(r"[^0-9a-f]", "", record.session.digest)[:16],  # stands inside the style sheet
         summary=summary(record),
+        readings_sentence=readings_sentence(analysis),
         dial=words.dial_sentences(record.dial) if record.dial else [],
         instruments=_instruments(analysis, bench),
         unstated=bench.unstated,
         log=[e for e in happened if e.kind in _TELLING],
         log_most=EVENTS_LISTED,
-        key_downs=_key_downs(analysis, plan),
-        key_downs_most=KEY_DOWNS_LISTED,
+        key_downs=keydowns.lines(analysis, bench, plan),
+        key_downs_in_all=len(analysis.key_downs),
         bars=pictures.bars.values(),
         in_time=pictures.in_time.values(),
         close_ups=pictures.close_ups,
@@ -108,7 +109,7 @@ def environment() -> Environment:
         minus=_minus,
         watts=lambda value: show(value, "W"),
     )
-    env.globals.update(lasted=words.lasted, readings_sentence=words.readings_sentence, count=words.count)
+    env.globals.update(lasted=words.lasted, count=words.count)
     return env
 
 
@@ -181,6 +182,7 @@ class ChannelLine:
     accuracy: str
     planned: int
     good: int
+    no_signal: int  # of a counter, with the key up
 
 
 def _instruments(analysis: Analysis, bench: Bench) -> list[Mapping[str, Any]]:
@@ -194,7 +196,8 @@ def _instruments(analysis: Analysis, bench: Bench) -> list[Mapping[str, Any]]:
             series = analysis.series.get(channel.name)
             planned = 0 if series is None else len(series.value)
             good = 0 if series is None else int((series.value == series.value).sum())  # NaN is not itself
-            lines.append(ChannelLine(channel.name, _measures(channel), accuracy(channel), planned, good))
+            silent = 0 if series is None else nothing_to_count(analysis, series)
+            lines.append(ChannelLine(channel.name, _measures(channel), accuracy(channel), planned, good, silent))
         out.append(
             {
                 "name": instrument.name,
@@ -210,7 +213,7 @@ def _instruments(analysis: Analysis, bench: Bench) -> list[Mapping[str, Any]]:
 
 def _measures(channel: Channel) -> str:
     kind = f" ({words.POWER_KIND[channel.power]})" if channel.power != "mean" else ""
-    return f"{channel.measures}{kind}" if channel.measures else ""
+    return f"{words.measure(channel.measures)}{kind}" if channel.measures else ""
 
 
 def accuracy(channel: Channel) -> str:
@@ -219,7 +222,7 @@ def accuracy(channel: Channel) -> str:
     if channel.of_reading:
         limits.append(f"{_share(channel.of_reading)} of reading")
     if channel.of_range:
-        limits.append(f"{_share(channel.of_range)} of {channel.range}")
+        limits.append(f"{_share(channel.of_range)} of {words.degrees(channel.range or '')}")
     parts = [f"± {limits[0]}" if len(limits) == 1 else f"± ({' + '.join(limits)})"] if limits else []
     if channel.reference_offset or channel.reference_uncertainty:
         known = f" ± {_share(channel.reference_uncertainty)} (k = 2)" if channel.reference_uncertainty else ""
@@ -229,33 +232,9 @@ def accuracy(channel: Channel) -> str:
     if not parts:
         parts.append("not stated")
     if channel.resolution:
-        parts.append(f"resolution {channel.resolution}")
+        parts.append(f"resolution {words.degrees(channel.resolution)}")
     return ", ".join(parts)
 
 
 def _share(ratio: float) -> str:
     return f"{significant(ratio * 1e6)} ppm" if abs(ratio) < 1e-4 else f"{significant(ratio * 100)} %"
-
-
-def _key_downs(analysis: Analysis, plan: Plan) -> list[Mapping[str, str]]:
-    """Every key-down as a line, for readers who want to follow the numbers."""
-    lines: list[Mapping[str, str]] = []
-    started_ns = analysis.record.session.started_ns
-    for key_down in analysis.key_downs:
-        error = "–"
-        if key_down.frequency_hz is not None and key_down.band is not None:
-            error = f"{key_down.frequency_hz - plan.band(key_down.band).expected_hz:.1f} Hz"
-        elif key_down.frequency_hz is not None:
-            error = f"at {megahertz(key_down.frequency_hz)}"
-        lines.append(
-            {
-                "start": words.stamp(started_ns + round(key_down.start_s * 1e9)),
-                "lasted": duration(key_down.stop_s - key_down.start_s),
-                "band": key_down.band or "no band of the plan",
-                "counts": "yes" if key_down.counts else "no",
-                "power": "–" if key_down.power_w is None else f"{significant(key_down.power_w)} W",
-                "error": error,
-                "droop": "–" if key_down.droop is None else f"{significant(key_down.droop.percent.value, 2)} %",
-            }
-        )
-    return lines

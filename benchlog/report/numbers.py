@@ -7,17 +7,23 @@ import math
 from benchlog.analysis.results import Result
 from benchlog.analysis.wording import rounded, significant
 
-__all__ = ["duration", "megahertz", "rounded", "significant", "with_uncertainty"]
+__all__ = ["duration", "fitting", "megahertz", "rounded", "significant", "with_uncertainty"]
 
 
 def with_uncertainty(result: Result, unit: str) -> str:
     """``141.2 ± 8.9 W``; ``not measured`` where there is no value."""
     if result.value is None or not math.isfinite(result.value):
         return "not measured"
+    factor, unit = fitting(result.value, unit)
     if result.expanded is None or not math.isfinite(result.expanded):
-        return f"{f'{significant(result.value)} {unit}'.strip()} (U unknown)"
-    value, expanded = rounded(result.value, result.expanded)
+        return f"{f'{significant(result.value * factor)} {unit}'.strip()} (U unknown)"
+    value, expanded = rounded(result.value * factor, result.expanded * factor)
     return f"{value} ± {expanded} {unit}".strip()
+
+
+def fitting(value: float, unit: str) -> tuple[float, str]:
+    """(factor, unit) that a value is shown in: currents below an ampere in mA, as the trade names them."""
+    return (1e3, "mA") if unit == "A" and abs(value) < 1 else (1.0, unit)
 
 
 def megahertz(hz: float) -> str:

@@ -1,8 +1,8 @@
-"""What figures ask of an analysed session."""
+"""What figures and sentences ask of an analysed session."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.keydowns import KeyDown
+from benchlog.model import State
 from benchlog.report import words
-from benchlog.report.drawing import merged
+from benchlog.series import STATES
 
 
 def measuring(analysis: Analysis, measure: str) -> Corrected | None:
@@ -33,6 +34,22 @@ def keyed(analysis: Analysis, series: Corrected) -> NDArray[np.bool_]:
     return keyed
 
 
+def nothing_to_count(analysis: Analysis, series: Corrected) -> int:
+    """How often a counter said, with the key up, that it has no signal: no fault, and most of what is not good."""
+    if series.measures != "frequency":
+        return 0
+    said_none = series.state == STATES.index(State.INVALID)
+    return int(np.count_nonzero(said_none & ~keyed(analysis, series)))
+
+
+def readings_sentence(analysis: Analysis) -> str:
+    """What became of the planned readings, and of how many of them nothing could come."""
+    said = words.readings_sentence(analysis.record)
+    silent = sum(nothing_to_count(analysis, series) for series in analysis.series.values())
+    why = f" Of the invalid, {silent:,} are of a counter with the key up: it has no signal then." if silent else ""
+    return f"{said}{why}"
+
+
 def by_band(analysis: Analysis) -> dict[str, list[tuple[float, float]]]:
     """Where in the session each band was keyed; key-downs that are near each other on its scale made one."""
     spans: dict[str, list[tuple[float, float]]] = {}
@@ -46,6 +63,17 @@ def span_s(analysis: Analysis) -> float:
     """How long the session was, as its readings tell."""
     ends = [float(s.t_s[-1]) for s in analysis.series.values() if len(s.t_s)]
     return max([*ends, *(k.stop_s for k in analysis.key_downs)], default=1.0) or 1.0
+
+
+def merged(spans: Iterable[tuple[float, float]], closer_than: float) -> list[tuple[float, float]]:
+    """Spans (from, to) in order, those nearer to each other than ``closer_than`` made one."""
+    out: list[tuple[float, float]] = []
+    for start, stop in sorted(spans):
+        if out and start - out[-1][1] < closer_than:
+            out[-1] = (out[-1][0], max(out[-1][1], stop))
+        else:
+            out.append((start, stop))
+    return out
 
 
 def in_bands(analysis: Analysis) -> str:

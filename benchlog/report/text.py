@@ -20,6 +20,7 @@ from benchlog.analysis.results import BandResult, Finding, InstrumentState, Reco
 from benchlog.plan import Plan
 from benchlog.report import budget, further, words
 from benchlog.report.numbers import megahertz, with_uncertainty
+from benchlog.report.session import readings_sentence
 from benchlog.report.summary import summary
 from benchlog.report.words import PPM, QUANTITIES, Quantity
 
@@ -48,7 +49,7 @@ def render(analysis: Analysis, plan: Plan, *, ending: str = "") -> RenderableTyp
         parts += [Text("Findings", style="bold"), _findings(record.findings, record.session.started_ns), Text()]
     if record.instruments:
         parts += [Text("Instruments", style="bold"), *map(_instrument, record.instruments), Text()]
-    parts += [Text(words.readings_sentence(record)), Text(f"Digest of the raw readings: {record.session.digest}")]
+    parts += [Text(readings_sentence(analysis)), Text(f"Digest of the raw readings: {record.session.digest}")]
     parts += [Text(), Text(words.CAUTION, style="bold")]
     return Group(*parts)
 

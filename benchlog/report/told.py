@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from benchlog.analysis.keydowns import KeyDown
-from benchlog.model import Measure
+from benchlog.analysis.verdicts import Sense, result
+from benchlog.model import Measure, Measured
 from benchlog.plan import Band, Plan
-from benchlog.report.numbers import duration, megahertz, significant
+from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
 
 
 def told(key_down: KeyDown, plan: Plan) -> str:
@@ -18,12 +19,16 @@ def told(key_down: KeyDown, plan: Plan) -> str:
         return f"{key_down.band}: key up after {lasted}: tuning.{_turns(key_down)}"
     parts = [f"{key_down.band}: key up after {lasted}."]
     if key_down.power_w is not None:
-        droop = f", droop {significant(key_down.droop.percent.value, 2)} %" if key_down.droop else ""
+        droop = f", droop {_percent(key_down.droop.percent)}" if key_down.droop else ""
         parts.append(f"{significant(key_down.power_w)} W{droop}.")
     if key_down.frequency_hz is not None:
         error = key_down.frequency_hz - plan.band(key_down.band).expected_hz
         parts.append(f"{hertz(key_down.frequency_hz)}, {error:+.0f} Hz from the dial.")
     return " ".join(parts)
+
+
+def _percent(droop: Measured) -> str:
+    return with_uncertainty(result(droop, None, Sense.WITHIN), "%")
 
 
 def _turns(key_down: KeyDown) -> str:

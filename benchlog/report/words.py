@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -90,6 +91,16 @@ CAUTIONS = (
 def capital(text: str) -> str:
     """With its first letter large and all others as they are."""
     return text[:1].upper() + text[1:]
+
+
+def measure(name: str) -> str:
+    """What a channel measures, as a reader knows it: ``plate-voltage`` without its hyphen, ``alc`` in full."""
+    return {"alc": "level control (ALC)"}.get(name, name.replace("-", " "))
+
+
+def degrees(text: str) -> str:
+    """A quantity as the bench file writes it, its degrees as everybody else does."""
+    return re.sub(r"\bdeg([CF])\b", r"°\1", text)
 
 
 def limit_text(result: Result, quantity: Quantity) -> str:

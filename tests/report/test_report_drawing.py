@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.report import drawing
+from benchlog.report import drawing, session
 
 
 @given(st.lists(st.one_of(st.floats(-1e6, 1e6), st.just(float("nan"))), max_size=400), st.integers(1, 60))
@@ -38,7 +38,7 @@ def test_a_long_gap_stays_a_gap() -> None:
 @given(st.lists(st.tuples(st.floats(0, 100), st.floats(0, 10)), max_size=30), st.floats(0, 5))
 def test_merged_spans_cover_the_same_and_stand_apart(spans: list[tuple[float, float]], apart: float) -> None:
     given_spans = [(start, start + length) for start, length in spans]
-    out = drawing.merged(given_spans, apart)
+    out = session.merged(given_spans, apart)
     assert out == sorted(out)
     assert all(b[0] - a[1] >= apart for a, b in pairwise(out))
     for start, stop in given_spans:

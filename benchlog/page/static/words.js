@@ -25,8 +25,9 @@ export function together(value, unit) {
   return shown(value, unit).join("\u00a0").trim();
 }
 
-/** A value with its expanded uncertainty to two digits, as the record writes it, in the unit that it comes in. */
+/** A value with its expanded uncertainty to two digits, as the record writes it; currents below an ampere in mA. */
 export function within(value, expanded, unit) {
+  if (unit === "A" && Math.abs(value) < 1) return within(value * 1000, expanded === null ? null : expanded * 1000, "mA");
   const told = unit ? `\u00a0${unit}` : "";
   if (!(expanded > 0)) return `${Number(value.toPrecision(4))}${told} (U unknown)`.replace("-", MINUS);
   const decimals = Math.min(9, Math.max(0, 1 - Math.floor(Math.log10(expanded))));
