@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from functools import lru_cache
 from typing import Literal, get_args
 
 from quantiphy import InvalidNumber, Quantity
@@ -114,6 +115,7 @@ def dimension_of(unit: str) -> Dimension:
     raise ValueError("unknown unit; known are W, dBm, Hz, V, A, degC, s, % with the usual prefixes (mW, kHz ...)")
 
 
+@lru_cache  # asked for every reading of a run, and the library takes a tenth of a millisecond to read a unit
 def linear(unit: str) -> tuple[float, float]:
     """(factor, offset) with SI = factor x value + offset; dBm and dBW have none and raise ValueError."""
     if unit in _DECIBEL_WATTS:
