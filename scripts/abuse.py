@@ -17,12 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-sys.path.insert(0, str(Path(__file__).parent.parent / "tests" / "store"))
-
-from damage import WAYS, Outcome, trials
 
 from tests.abuse import hostile
 from tests.abuse.targets import ROOT, TARGETS, Target
+from tests.store.damage import WAYS, Outcome, trials
 from tests.trials.rig import runtime_folder
 
 FORM = "{:<18} {:>10} {:>9} {:>9}  {}"

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from synthetic import bench, facts, plan, raw
 
 from benchlog.analysis.compare import Compared, compare
 from benchlog.analysis.sameness import Taken
 from benchlog.model import Event
+from tests.analysis.synthetic import bench, facts, plan, raw
 from tests.benches import analysed
 
 PLAN = plan("20 m: 14.200 MHz, min_power 60 W, max_droop 10 %, max_frequency_error 300 Hz")

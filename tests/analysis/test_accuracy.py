@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from synthetic import FIVE, band, sweep
-from synthetic import bench as plain_bench
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.onband import OnBand
@@ -17,6 +15,8 @@ from benchlog.analysis.uncertainty import combine, expanded
 from benchlog.bench import Bench, Channel
 from benchlog.correction import text_kept
 from benchlog.model import Component
+from tests.analysis.synthetic import FIVE, band, sweep
+from tests.analysis.synthetic import bench as plain_bench
 from tests.benches import bench_of
 
 TABLE = "frequency,correction,uncertainty\n3.5 MHz,1.02,1 %\n14 MHz,0.99,2 %\n30 MHz,0.95,3 %\n"

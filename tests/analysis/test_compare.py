@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pairs import PLAN, SEEN_BY, Meter, Truth, pairs, said, taken
-from synthetic import Keying, Synthetic, level
 
 from benchlog.analysis.compare import KINDS, compare, minus
 from benchlog.analysis.sameness import Errors, Taken, identity
 from benchlog.analysis.uncertainty import combine
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Event, Measured
+from tests.analysis.pairs import PLAN, SEEN_BY, Meter, Truth, pairs, said, taken
+from tests.analysis.synthetic import Keying, Synthetic, level
 
 JUDGED = ("power_w", "droop_percent", "frequency_error_hz", "key_down_drift_hz")
 N = 200  # a short form of 2,000, which held 95.3 to 97.5 % and called 2.5 to 4.7 % of no differences real

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import CODE, FIVE, bench, raw, sweep
 
 from benchlog.analysis.corrections import correct, correct_all
 from benchlog.analysis.keydowns import Span
@@ -13,6 +12,7 @@ from benchlog.bench import Channel
 from benchlog.correction import text_kept
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
+from tests.analysis.synthetic import CODE, FIVE, bench, raw, sweep
 from tests.benches import bench_of
 
 GOOD = np.array([CODE[State.GOOD]])

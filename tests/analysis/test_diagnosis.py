@@ -5,13 +5,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
-from synthetic import BRIDGE, FIVE, THERMOMETER, Keying, Synthetic, bench, plan
 
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.supply import split
 from benchlog.analysis.warmth import together
 from benchlog.model import Component, Measured, State
 from benchlog.series import RawSeries
+from tests.analysis.synthetic import BRIDGE, FIVE, THERMOMETER, Keying, Synthetic, bench, plan
 
 DIAGNOSED = ("supply-sag", "output-stage", "mismatch", "drift")
 FULL = bench(more=BRIDGE + THERMOMETER, power='of_reading = "3 %"\nof_range = "1 %"', plate='of_reading = "1 %"')

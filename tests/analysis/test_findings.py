@@ -2,12 +2,12 @@
 
 import numpy as np
 import pytest
-from synthetic import FIVE, Keying, Synthetic, bench, kinds, level, sweep
 
 from benchlog.analysis.troubles import run_starts
 from benchlog.analysis.wording import plus_minus
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
+from tests.analysis.synthetic import FIVE, Keying, Synthetic, bench, kinds, level, sweep
 
 LIMITS = """
 [limits]

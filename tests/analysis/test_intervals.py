@@ -9,9 +9,9 @@ from collections import Counter
 import numpy as np
 import pytest
 from scipy.signal import lfilter
-from synthetic import Keying, Synthetic, bench, level, plan
 
 from benchlog.model import State
+from tests.analysis.synthetic import Keying, Synthetic, bench, level, plan
 
 REPETITIONS = 200
 LEAST = 181

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import FIVE, Keying, Synthetic, band, kinds, level, plan, sweep
 
 from benchlog.analysis.movement import movement, worst_of
 from benchlog.analysis.uncertainty import expanded
 from benchlog.model import Component, Measured, State
+from tests.analysis.synthetic import FIVE, Keying, Synthetic, band, kinds, level, plan, sweep
 
 HERTZ = 7.1e6
 WINDOW = (2.0, 19.5)

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as npst
-from synthetic import FIVE, Keying, Synthetic, bench, level, plan, sweep
 
 from benchlog.analysis.keydowns import (
     Detector,
@@ -23,6 +22,7 @@ from benchlog.analysis.keydowns import (
     window_of,
 )
 from benchlog.model import Event
+from tests.analysis.synthetic import FIVE, Keying, Synthetic, bench, level, plan, sweep
 
 
 def fed(samples, detector=None):

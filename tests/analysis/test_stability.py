@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import band, sweep
 
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.stability import allan, stretches
 from benchlog.model import State
+from tests.analysis.synthetic import band, sweep
 
 WHITE = 1e-7
 

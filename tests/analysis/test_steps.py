@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import Keying, Synthetic, level, plan, sweep
 
 from benchlog.analysis.cusum import cusum
 from benchlog.analysis.levels import READINGS, UNLIKE, WANDER, gains_at_most, likeliest_step, noise_of, places_of
 from benchlog.analysis.steps import Hiss, steps_in
 from benchlog.analysis.uncertainty import expanded
 from benchlog.analysis.wild import decimal_step, wild
+from tests.analysis.synthetic import Keying, Synthetic, level, plan, sweep
 
 HERTZ = 14.2e6
 SOAK = plan("20 m: 14.200 MHz, min_power 100 W")

@@ -6,13 +6,27 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from synthetic import CODE, FIVE, Keying, Synthetic, band, bench, facts, kinds, level, plan, raw, slots, sweep
 
 from benchlog.analysis.corrections import correct_all
 from benchlog.analysis.keydowns import Span
 from benchlog.analysis.measure import measure_key_down
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
+from tests.analysis.synthetic import (
+    CODE,
+    FIVE,
+    Keying,
+    Synthetic,
+    band,
+    bench,
+    facts,
+    kinds,
+    level,
+    plan,
+    raw,
+    slots,
+    sweep,
+)
 from tests.benches import analysed
 
 FIVE_PERCENT = 'of_range = "5 %"'

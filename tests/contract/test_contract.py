@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import pytest
-import thermometer
 
 from benchlog.acquire import registry
 from benchlog.bench import bench_from
@@ -19,6 +18,7 @@ from benchlog.simulate.wire import PtyWire, TcpWire, Wire
 from benchlog_drivers.scpi import Scpi, ScpiOptions
 from benchlog_drivers.serial_text import SerialText
 from benchlog_drivers.typed import Typed
+from tests.contract import thermometer
 
 HERE = Path(__file__).parent
 POWER, VOLTS = "MEAS:POW?", "MEAS:VOLT?"

@@ -12,9 +12,9 @@ from benchlog.daemon.backup import back_up
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoreReader
 from benchlog.store.rescue import rescue
-from tests.crash.source import as_row, plain, reading, rows, wrong_import, wrong_seals
+from tests.crash.source import as_row, reading, rows, wrong_import, wrong_seals
 from tests.crash.work import IMPORTED, STORE, Said, Say, a_session_and_a_file, flush, last, session
-from tests.store.store_samples import BENCH, PLAN, bench_of, plan_of
+from tests.store.samples import BENCH, PLAN, bench_of, plain, plan_of
 
 # Importing.
 

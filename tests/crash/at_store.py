@@ -15,9 +15,9 @@ from benchlog.store.reader import StoreReader
 from benchlog.store.recover import close_cut_off
 from benchlog.store.revisions import StoredRevision, add_revisions
 from benchlog.store.starts import DueStart, Mark, account, prepare
-from tests.crash.source import STARTED_NS, as_row, plain, reading, rows
+from tests.crash.source import as_row, reading, rows
 from tests.crash.work import STORE, Said, Say, flush, last, session
-from tests.store.store_samples import BENCH, PLAN, begin
+from tests.store.samples import BENCH, PLAN, STARTED_NS, begin, plain
 
 # Writing: a session from nothing, batches of any size, its end.
 

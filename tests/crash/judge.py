@@ -8,9 +8,9 @@ from benchlog.errors import BadStore, BenchlogError
 from benchlog.store.reader import StoreReader
 from benchlog.store.recover import close_cut_off
 from benchlog.store.starts import prepare
-from tests.crash.source import as_row, plain, reading, rows, wrong_seals
+from tests.crash.source import as_row, reading, rows, wrong_seals
 from tests.crash.work import STORE, Said, Work, acknowledged
-from tests.store.store_samples import begin
+from tests.store.samples import begin, plain
 
 
 def judge(work: Work, folder: Path, seed: int, said: Said, *, look: bool = True) -> list[str]:

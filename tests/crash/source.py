@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +12,9 @@ from benchlog.clock import rfc3339
 from benchlog.model import Reading, State
 from benchlog.store.reader import StoreReader
 from benchlog.store.verify import verify
+from tests.store.samples import STARTED_NS, plain
 
 POLLED = ("power", "back", "frequency")
-STARTED_NS = 1_795_597_389_250_000_000
 
 
 def reading(n: int) -> Reading:
@@ -44,12 +42,6 @@ def rows(store: Path, session: int, channels: Sequence[str] = POLLED) -> list[tu
         session,
         *channels,
     )
-
-
-def plain(store: Path, sql: str, *values: Any) -> list[Any]:
-    """Through a connection of nothing but Python's own."""
-    with closing(sqlite3.connect(store)) as connection:
-        return connection.execute(sql, values).fetchall()
 
 
 def csv_text(count: int) -> str:

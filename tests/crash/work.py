@@ -11,7 +11,7 @@ from typing import Any
 from benchlog.errors import StoreFailed
 from benchlog.store.writer import SessionWriter
 from tests.crash.source import csv_text, reading
-from tests.store.store_samples import begin
+from tests.store.samples import begin
 
 IMPORTED = 6_000
 STORE = "s.benchlog"

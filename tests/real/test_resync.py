@@ -12,8 +12,6 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import pytest
-import resyncing
-from resyncing import AMPLE_S, TIMEOUT_S, Rig
 
 from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings, UnaskedReply, WrongInstrument
 from benchlog.simulate.wire import (
@@ -30,6 +28,8 @@ from benchlog.simulate.wire import (
 )
 from benchlog_drivers import line
 from benchlog_drivers.serial_text import SerialText, SerialTextOptions
+from tests.real import resyncing
+from tests.real.resyncing import AMPLE_S, TIMEOUT_S, Rig
 
 # pyserial 3.5 still starts its RFC 2217 reader the old way.
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")

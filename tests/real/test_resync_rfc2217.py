@@ -5,12 +5,12 @@ from __future__ import annotations
 import time
 
 import pytest
-import resyncing
-from resyncing import Instrument, Rfc2217Server
 
 from benchlog.driver import LinkLost, Settings
 from benchlog.simulate.wire import PtyWire
 from benchlog_drivers.serial_text import SerialText, SerialTextOptions
+from tests.real import resyncing
+from tests.real.resyncing import Instrument, Rfc2217Server
 
 # pyserial 3.5 still starts its RFC 2217 reader the old way.
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 import pytest
-import resyncing
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from resyncing import QUESTIONS, Rig
 
 from benchlog.simulate.wire import CutInTwo, Drip, Garbage, HangUp, Late, Silent, Trouble, Twice, Unfinished
+from tests.real import resyncing
+from tests.real.resyncing import QUESTIONS, Rig
 
 T = 0.03  # the time-out here
 

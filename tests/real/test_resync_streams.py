@@ -8,11 +8,11 @@ import time
 from collections.abc import Callable, Iterator
 
 import pytest
-import resyncing
 
 from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings
 from benchlog.simulate.wire import CutInTwo, Garbage, HangUp, PtyWire, Silent, Unfinished
 from benchlog_drivers.serial_text import SerialText, SerialTextOptions
+from tests.real import resyncing
 
 PATTERN = r"n=(?P<count>\d{6})"
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from store_samples import BENCH, PLAN, bench_of, plan_of
 
 from benchlog.bench import Bench
 from benchlog.plan import Plan
+from tests.store.samples import BENCH, PLAN, bench_of, plan_of
 
 
 @pytest.fixture

@@ -13,13 +13,12 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from store_samples import begin
-
 from benchlog.clock import Clock
 from benchlog.errors import BenchlogError
 from benchlog.model import Event, Reading, State
 from benchlog.store.rescue import Rescued, rescue
 from benchlog.store.verify import Verified, verify
+from tests.store.samples import begin
 
 PAGE = 4096
 ROWS = """SELECT channel.session, channel.name, t_ns, value, took_us, state, reason, said

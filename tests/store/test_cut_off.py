@@ -10,7 +10,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from store_samples import BENCH, PLAN, begin, bench_of, child, good, plain, plan_of, stored
 
 from benchlog.daemon.backup import back_up
 from benchlog.errors import BadStore, StoreFailed
@@ -21,6 +20,7 @@ from benchlog.store.reader import StoreReader
 from benchlog.store.rescue import rescue
 from benchlog.store.starts import prepare
 from benchlog.store.whole import make_folder, whole_file
+from tests.store.samples import BENCH, PLAN, begin, bench_of, child, good, plain, plan_of, stored
 
 
 def half_made(store: Path, application_id: int = 0) -> None:

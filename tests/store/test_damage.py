@@ -8,9 +8,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from damage import PAGE, WAYS, make, originals, rows_of, trial, truncate
-from store_samples import begin, good
-from test_revisions import older
 
 from benchlog.errors import BadStore, UsageError
 from benchlog.store import schema
@@ -19,6 +16,8 @@ from benchlog.store.connection import open_existing, open_or_create
 from benchlog.store.reader import StoreReader
 from benchlog.store.rescue import rescue
 from benchlog.store.verify import verify
+from tests.store.damage import PAGE, WAYS, make, originals, rows_of, trial, truncate
+from tests.store.samples import begin, good, older
 
 
 @pytest.fixture(scope="module")

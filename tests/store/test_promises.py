@@ -16,7 +16,6 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from store_samples import begin, child, good, plain, reasons, stored, until
 
 from benchlog.errors import BadStore, StoreFailed
 from benchlog.model import Event, Reading, State
@@ -24,11 +23,12 @@ from benchlog.store import schema, writer
 from benchlog.store.connection import open_existing, open_or_create
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoreReader
+from tests.store.samples import begin, child, good, plain, reasons, stored, until
 
 KILLED = """
 import sys
 from pathlib import Path
-from store_samples import begin, good
+from tests.store.samples import begin, good
 w = begin(Path(sys.argv[1]))
 for n in range(10**9):
     w.put(good(n))
@@ -138,7 +138,7 @@ def test_p4_readers_and_the_writer_never_wait_for_each_other(store: Path) -> Non
 FULL = """
 import json, sys
 from pathlib import Path
-from store_samples import begin, good, stored, until
+from tests.store.samples import begin, good, stored, until
 from benchlog.errors import StoreFailed
 from benchlog.store import writer
 from benchlog.store.reader import StoreReader
@@ -376,7 +376,7 @@ def test_p7_no_file_no_folder_and_an_empty_file(store: Path) -> None:
 NO_LEAVE = """
 import os, sys
 from pathlib import Path
-from store_samples import begin
+from tests.store.samples import begin
 from benchlog.errors import BenchlogError
 from benchlog.store.reader import StoreReader
 if os.geteuid() == 0:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import shutil
@@ -12,25 +11,34 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from store_samples import BENCH, PLAN, begin, bench_of, good, plain, plan_of, stored
-from test_store_sessions import straightforward
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.correction import text_kept
 from benchlog.errors import BadStore, StoreFailed, UsageError
 from benchlog.store import schema
-from benchlog.store.connection import open_or_create
 from benchlog.store.digest import digest
 from benchlog.store.exchange import import_csv
 from benchlog.store.reader import StoreReader
 from benchlog.store.revisions import REVISIONS, StoredRevision, add_revisions
 from benchlog.store.starts import missed
 from benchlog.store.writer import SessionWriter
+from tests.store.samples import (
+    BENCH,
+    PLAN,
+    begin,
+    bench_of,
+    good,
+    older,
+    plain,
+    plan_of,
+    sha256,
+    stored,
+    straightforward,
+)
 
 TABLE = '\ufefffrequency,correction,uncertainty\r\n"3.5 MHz",1.02,1 %\r\n30 MHz,0.1 dB,0.05 dB'
 TABLES = {"µ coupler.csv": TABLE, "back.csv": TABLE.replace("1.02", "1.03")}
-STARTED_NS = 1_795_597_389_250_000_000
 
 
 def corrected() -> Bench:
@@ -38,30 +46,6 @@ def corrected() -> Bench:
         'unit = "mW"', 'unit = "mW"\ncorrection = "back.csv"'
     )
     return bench_of(text, text_kept(TABLES))
-
-
-def older(path: Path, steps: int) -> None:
-    """A store as the program wrote it that knew only the first steps: made by them, filled by its own statements."""
-    with closing(open_or_create(path)) as connection:
-        schema.migrate(connection, path, schema.STEPS[:steps])
-        session = connection.execute(
-            """INSERT INTO session (kind, transmitter, serial, bench, started_ns, anchor_ns, time_factor, ended_ns,
-                                    ending, bench_toml, bench_sha256, plan_toml, plan_sha256, program, digest)
-               VALUES ('watch', 'Loan set 3', '42', 'Cellar bench', ?, 0, 1.0, ?, 'ended', ?, ?, ?, ?, '0.0.9', '-')""",
-            (STARTED_NS, STARTED_NS + 10**9, BENCH, _sha(BENCH), PLAN, _sha(PLAN)),
-        ).lastrowid
-        for channel in ("power", "frequency"):
-            number = connection.execute(
-                "INSERT INTO channel (session, name, instrument, unit, every_ns) VALUES (?, ?, 'i', 'W', 1000)",
-                (session, channel),
-            ).lastrowid
-            connection.executemany(
-                "INSERT INTO reading VALUES (?, ?, ?, 5, 0)", [(number, t * 1000, 90.0 + t) for t in range(50)]
-            )
-
-
-def _sha(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def test_tables_are_kept_word_for_word_and_enter_the_digest(store: Path) -> None:
@@ -85,7 +69,7 @@ def test_tables_are_kept_word_for_word_and_enter_the_digest(store: Path) -> None
 
 def by_hand(session: Any, raw: Any) -> str:
     """As digest.py's documentation has it: a line for each table stands before the start."""
-    lines = "".join(f"{_sha(TABLES[name])} {name}\n" for name in ("back.csv", "µ coupler.csv"))
+    lines = "".join(f"{sha256(TABLES[name])} {name}\n" for name in ("back.csv", "µ coupler.csv"))
     return straightforward(raw, session.bench_sha256, session.plan_sha256, f"{lines}{session.started_ns}")  # type: ignore[arg-type]
 
 
@@ -177,7 +161,7 @@ def test_revisions_come_back_as_they_were_kept_and_leave_the_session_alone(store
     reader = StoreReader.open(store)
     assert reader.revisions(1) == [revision(0), revision(1, "why \\udcff"), revision(2)]
     assert reader.session(1).revision == 2
-    assert plain(store, "SELECT number, bench_sha256 FROM revision WHERE number = 1") == [(1, _sha(BENCH))]
+    assert plain(store, "SELECT number, bench_sha256 FROM revision WHERE number = 1") == [(1, sha256(BENCH))]
     assert plain(store, "SELECT json_extract(record, '$.n') FROM revision") == [(0,), (1,), (2,)]
 
 

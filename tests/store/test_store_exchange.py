@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from store_samples import BENCH, CHANNELS, PLAN, begin, bench_of, good, plain, plan_of
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock, rfc3339
@@ -24,6 +23,7 @@ from benchlog.plan import Plan
 from benchlog.series import STATES
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoreReader
+from tests.store.samples import BENCH, CHANNELS, PLAN, begin, bench_of, good, plain, plan_of
 
 T = "2026-11-25T09:03:09Z"
 

@@ -15,7 +15,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from store_samples import BENCH, CHANNELS, PLAN, begin, bench_of, child, good, plain, plan_of, reasons, stored, until
 
 import benchlog
 from benchlog.bench import Bench
@@ -30,6 +29,21 @@ from benchlog.store.digest import digest
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
+from tests.store.samples import (
+    BENCH,
+    CHANNELS,
+    PLAN,
+    begin,
+    bench_of,
+    child,
+    good,
+    plain,
+    plan_of,
+    reasons,
+    stored,
+    straightforward,
+    until,
+)
 
 STARTED_NS = 1_795_597_389_250_000_001
 EVENTS = [
@@ -240,20 +254,6 @@ def test_many_threads_put_at_once(store: Path) -> None:
 # The digest
 
 
-def straightforward(raw: dict[str, RawSeries], bench_sha256: str, plan_sha256: str, started_ns: int) -> str:
-    """As the documentation has it, a number at a time and without numpy."""
-    said = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n".encode()
-    for name in sorted(raw):
-        series = raw[name]
-        said += struct.pack("<I", len(name.encode())) + name.encode() + struct.pack("<Q", len(series))
-        said += b"".join(struct.pack("<q", t) for t in series.t_ns.tolist())
-        for value in series.value.tolist():
-            said += bytes.fromhex("000000000000f87f") if math.isnan(value) else struct.pack("<d", value)
-        said += bytes(series.state.tolist())
-        said += b"".join(struct.pack("<q", us) for us in series.took_us.tolist())
-    return hashlib.sha256(said).hexdigest()
-
-
 def test_the_digest_is_what_a_stranger_computes(store: Path) -> None:
     number = fill(store)
     reader = StoreReader.open(store)
@@ -366,7 +366,7 @@ def test_store_is_light_to_import(store: Path) -> None:
 import sys
 from pathlib import Path
 import benchlog.store.exchange, benchlog.store.enter
-from store_samples import begin, good
+from tests.store.samples import begin, good
 print(*sys.modules)
 benchlog.store.bulk._SMALL = 0
 w = begin(Path(sys.argv[1]))

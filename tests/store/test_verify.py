@@ -9,14 +9,13 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from damage import make
-from store_samples import begin, good, plain
-from test_revisions import older
 
 from benchlog.errors import BadStore, UsageError
 from benchlog.store.digest import digest
 from benchlog.store.reader import StoreReader
 from benchlog.store.verify import Checked, verify
+from tests.store.damage import make
+from tests.store.samples import begin, good, older, plain
 
 
 @pytest.fixture(scope="module")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
 import os
 import sqlite3
+import struct
 import subprocess
 import sys
 import time
@@ -14,12 +17,16 @@ from typing import Any
 
 from benchlog.clock import Clock
 from benchlog.model import Reading
+from benchlog.series import RawSeries
+from benchlog.store import schema
+from benchlog.store.connection import open_or_create
 from benchlog.store.writer import SessionWriter
 from tests.benches import bench_of, plan_of
 
 __all__ = ["bench_of", "plan_of"]  # beside what is made here
 
 ROOT = Path(__file__).parents[2]
+STARTED_NS = 1_795_597_389_250_000_000
 
 BENCH = """\
 # Kept word for word: this comment, too – and a µ.
@@ -99,6 +106,44 @@ def reasons(path: Path, channel: str) -> list[tuple[int, int, str, str, str]]:
     return plain(path, sql + "channel IN (SELECT id FROM channel WHERE name = ?) ORDER BY channel, t_ns", channel)
 
 
+def older(path: Path, steps: int) -> None:
+    """A store as the program wrote it that knew only the first steps: made by them, filled by its own statements."""
+    with closing(open_or_create(path)) as connection:
+        schema.migrate(connection, path, schema.STEPS[:steps])
+        session = connection.execute(
+            """INSERT INTO session (kind, transmitter, serial, bench, started_ns, anchor_ns, time_factor, ended_ns,
+                                    ending, bench_toml, bench_sha256, plan_toml, plan_sha256, program, digest)
+               VALUES ('watch', 'Loan set 3', '42', 'Cellar bench', ?, 0, 1.0, ?, 'ended', ?, ?, ?, ?, '0.0.9', '-')""",
+            (STARTED_NS, STARTED_NS + 10**9, BENCH, sha256(BENCH), PLAN, sha256(PLAN)),
+        ).lastrowid
+        for channel in ("power", "frequency"):
+            number = connection.execute(
+                "INSERT INTO channel (session, name, instrument, unit, every_ns) VALUES (?, ?, 'i', 'W', 1000)",
+                (session, channel),
+            ).lastrowid
+            connection.executemany(
+                "INSERT INTO reading VALUES (?, ?, ?, 5, 0)", [(number, t * 1000, 90.0 + t) for t in range(50)]
+            )
+
+
+def sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def straightforward(raw: dict[str, RawSeries], bench_sha256: str, plan_sha256: str, started_ns: int) -> str:
+    """As the documentation has it, a number at a time and without numpy."""
+    said = f"benchlog-digest/1\n{bench_sha256}\n{plan_sha256}\n{started_ns}\n".encode()
+    for name in sorted(raw):
+        series = raw[name]
+        said += struct.pack("<I", len(name.encode())) + name.encode() + struct.pack("<Q", len(series))
+        said += b"".join(struct.pack("<q", t) for t in series.t_ns.tolist())
+        for value in series.value.tolist():
+            said += bytes.fromhex("000000000000f87f") if math.isnan(value) else struct.pack("<d", value)
+        said += bytes(series.state.tolist())
+        said += b"".join(struct.pack("<q", us) for us in series.took_us.tolist())
+    return hashlib.sha256(said).hexdigest()
+
+
 def stored(path: Path) -> int:
     return int(plain(path, "SELECT count(*) FROM reading")[0][0])
 
@@ -112,13 +157,12 @@ def until(true: Callable[[], bool], timeout_s: float = 60.0) -> None:
 
 def child(code: str, *arguments: object, before: tuple[str, ...] = (), **options: Any) -> subprocess.Popen[str]:
     """A Python process of its own; ``before`` is a command that starts it."""
-    paths = os.pathsep.join([str(ROOT), str(Path(__file__).parent)])
     return subprocess.Popen(
         [*before, sys.executable, "-c", code, *map(str, arguments)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": paths},
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
         **options,
     )
