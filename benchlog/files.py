@@ -64,6 +64,7 @@ Ratio = Annotated[float, AfterValidator(_not_negative), _quantity("ratio")]
 Drift = Annotated[float, AfterValidator(_positive), _quantity("drift")]
 
 T = TypeVar("T", bound=Table)
+OWN = ("bench.toml", "plan.toml", "timetable.toml")  # as they are called where nobody says otherwise
 
 
 class TomlFile:
@@ -76,19 +77,43 @@ class TomlFile:
         try:
             self.tables: dict[str, Any] = tomllib.loads(text)
         except tomllib.TOMLDecodeError as exc:
-            raise BadFile(path, [Fault("TOML", "", str(exc))]) from None
+            raise BadFile(path, [_no_toml(text, str(exc))]) from None
 
     @classmethod
     def read(cls, path: Path) -> TomlFile:
-        """Raises BadFile, when there is no such file, or it cannot be read as UTF-8."""
+        """Raises BadFile, when there is no such file, or it cannot be read as UTF-8; a byte order mark is let pass."""
+        data = b""
         try:
-            return cls(path, path.read_bytes().decode())
+            data = path.read_bytes()
+            return cls(path, data.decode("utf-8-sig"))
         except FileNotFoundError:
-            raise BadFile(path, [Fault("file", "", "no such file; the examples in config/ are a start")]) from None
+            raise BadFile(path, [Fault("file", "", f"no such file{_elsewhere(path)}")]) from None
         except OSError as exc:
             raise BadFile(path, [Fault("file", "", (exc.strerror or str(exc)).lower())]) from None
         except UnicodeDecodeError as exc:
-            raise BadFile(path, [Fault(f"byte {exc.start}", "", "not UTF-8 text; save the file as UTF-8")]) from None
+            line = data.count(b"\n", 0, exc.start) + 1
+            raise BadFile(path, [Fault(f"line {line}", "", "not UTF-8 text; save the file as UTF-8")]) from None
+
+
+def _elsewhere(path: Path) -> str:
+    """What to do about a file that is not there."""
+    if path.name not in OWN:
+        return ""
+    return f"; name another with --{path.stem}, or begin with config/{path.name} of the source"
+
+
+def _no_toml(text: str, said: str) -> Fault:
+    """The parser's words, with the line they are about: the place alone sends people counting."""
+    at = re.search(r" \(at line (\d+), column \d+\)$", said)
+    if at is None:
+        return Fault("TOML", "", said)
+    lines = text.splitlines()
+    line = lines[int(at[1]) - 1].strip() if int(at[1]) <= len(lines) else ""
+    bare = re.fullmatch(r"([\w.-]+)\s*=\s*([-+]?\d[^\"'#]*?)\s*(#.*)?", line)
+    cure = f'; with its unit it stands in quotes: {bare[1]} = "{bare[2]}"' if bare else ""
+    if "Illegal character '\\n'" in said:
+        cure = "; is a closing quote missing?"
+    return Fault(f"line {at[1]}", "", f"{line}\n    not TOML: {said[: at.start()]}{cure}")
 
 
 def validate(model: type[T], tables: Mapping[str, Any], at: Sequence[str | int] = ()) -> T | list[Fault]:
@@ -115,8 +140,9 @@ def key(loc: Sequence[str | int], tables: Any = None) -> str:
 
 def nearest(name: str, allowed: Sequence[str]) -> str:
     """``; did you mean "x"?`` or, where nothing is near, the allowed names."""
-    close = difflib.get_close_matches(name, allowed, n=1, cutoff=0.6)
-    return f'; did you mean "{close[0]}"?' if close else f"; known here: {', '.join(sorted(allowed))}"
+    known = {one.lower(): one for one in allowed}
+    close = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
+    return f'; did you mean "{known[close[0]]}"?' if close else f"; known here: {', '.join(sorted(allowed))}"
 
 
 def _step(here: Any, part: str | int) -> Any:

@@ -73,7 +73,8 @@ def parse(text: object, dimension: Dimension) -> float:
         raise ValueError(f"{want}: with its unit, in quotes")
     plain = _PLAIN.fullmatch(text)
     if plain is None:  # "0,5 W", "1_000 W" and "nan W" are read by the library, and not as people meant them
-        raise ValueError(f"not a number with a unit; {want}")
+        comma = ", with a point and no comma" if re.match(r"\s*[+-]?\d+,\d", text) else ""
+        raise ValueError(f"not a number with a unit; {want}{comma}")
     if not plain["unit"]:
         raise ValueError(f"the unit is missing; {want}")
     if plain["unit"] in _DECIBEL_WATTS:

@@ -28,6 +28,10 @@ def header_faults(
     names: Sequence[str], known: Sequence[str], optional: Sequence[str] = ()
 ) -> Iterator[tuple[str, str]]:
     """(column, what is wrong) of each column that is not known, or there twice, or missing ("" then)."""
+    if len(names) == 1 and (parted := next((by for by in ";\t" if known[0] in names[0].split(by)), None)):
+        by = {";": "semicolons", "\t": "tabs"}[parted]
+        yield names[0], f"columns are parted by {by}; save it with commas between them, and points in the numbers"
+        return
     for i, name in enumerate(names):
         if name not in known:
             yield name, f"{'unknown column' if name else 'a column without a name'}{nearest(name, known)}"

@@ -7,6 +7,9 @@ happened, where, what to do.
 
 from __future__ import annotations
 
+import codecs
+import difflib
+import io
 import os
 import sys
 import traceback
@@ -53,6 +56,16 @@ class _Lazy(click.Group):
         command: click.Command = getattr(module, f"{cmd_name}_command")
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as exc:
+            close = difflib.get_close_matches(args[0], _COMMANDS, n=1)
+            hint = f" Did you mean '{close[0]}'?" if close else ""
+            raise click.UsageError(f"{exc.message}{hint}", ctx) from None
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, line) for name, (_, line) in _COMMANDS.items()])
@@ -68,8 +81,23 @@ def cli() -> None:
     """Log a transmitter bench while the key is down, and write a record a stranger can trust."""
 
 
+# What a record has beyond ASCII, for terminals and files that have not got it; anything else becomes "?".
+_PLAIN = {"±": "+/-", "−": "-", "–": "-", "─": "-", "×": "x", "²": "2", "°": "deg ", "ν": "nu", "∞": "inf", "µ": "u"}
+
+
+def _plainer(exc: UnicodeError) -> tuple[str, int]:
+    """An error handler of ``codecs``."""
+    if not isinstance(exc, UnicodeEncodeError):
+        raise exc
+    return "".join(_PLAIN.get(one, "?") for one in exc.object[exc.start : exc.end]), exc.end
+
+
 def main() -> None:
     """The ``benchlog`` command."""
+    codecs.register_error("plainer", _plainer)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal without our characters is no reason to show nothing
+            stream.reconfigure(errors="plainer")
     # Our matrices are small: numpy's threads would spin beside each other, and beside processes of ours (``cores``).
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:

@@ -111,9 +111,40 @@ def _print(bench: Bench, plan: Plan, probed: Any, warnings: list[str]) -> None:
             Text("\n".join(reading.channel for reading in found.readings)),
             Text("\n".join(_reads(found, reading) for reading in found.readings)),
         )
+    for instrument in bench.instruments:
+        if not any(found.instrument is instrument for found in probed):
+            names = "\n".join(channel.name for channel in instrument.channel)
+            typed = "\n".join("by hand" for _ in instrument.channel)
+            table.add_row(
+                Text(instrument.name, style="bold"), Text("a person: benchlog enter"), Text(names), Text(typed)
+            )
     console.print(table)
+    for found in probed:
+        if found.fault:
+            at = found.instrument.address
+            console.print(Text(f"! {found.instrument.name}, at {at}: {_cure(found.fault.lower())}", style="bold"))
     for warning in warnings:
         console.print(Text(f"! {warning}", style="bold"))
+
+
+# A word of a fault, and what to look at first. Common practice, no source.
+_CURES = (
+    ("permission denied", "this user may not open it; on Debian, join the group dialout and log in again"),
+    ("another program", "close the other program that has the port open"),
+    (
+        "no such file",
+        "no such device: is it plugged in? `ls /dev/tty*` before and after tells its name",
+    ),
+    ("refused", "the computer is there, but nothing listens at that port: is the port right, its network access on?"),
+    ("not known", "the address is misspelt, or names a host that nobody knows"),
+    ("resol", "the address is misspelt, or names a host that nobody knows"),
+    ("could not parse", "the address is misspelt; a SCPI one is like TCPIP::192.0.2.7::5025::SOCKET"),
+    ("identi", "another instrument answers there than the bench file's `identity` asks for"),
+)
+
+
+def _cure(fault: str) -> str:
+    return next((cure for word, cure in _CURES if word in fault), "is it on, cabled, and set to these line settings?")
 
 
 def _reads(found: Probed, reading: Reading) -> str:
@@ -137,7 +168,7 @@ def drivers_command(as_json: bool) -> int:
         table.add_row(
             Text(driver.name, style="bold"),
             Text(f"{driver.distribution} {driver.version}"),
-            Text(driver.summary if not driver.reason else f"cannot be used: {driver.reason}"),
+            Text(driver.summary.replace("``", "") if not driver.reason else f"cannot be used: {driver.reason}"),
         )
     Console(highlight=False).print(table)
     return 0

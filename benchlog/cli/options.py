@@ -21,7 +21,8 @@ _FILE = click.Path(path_type=Path)
 def bench_option(command: F) -> F:
     """``--bench FILE``."""
     return click.option(
-        "--bench", "bench_path", type=_FILE, default="bench.toml", show_default=True, envvar="BENCHLOG_BENCH",
+        "--bench", "bench_path", type=_FILE, default="bench.toml", show_default=True,
+        envvar="BENCHLOG_BENCH", show_envvar=True,
         help="The bench file: instruments, load, limits.",
     )(command)  # fmt: skip
 
@@ -29,7 +30,8 @@ def bench_option(command: F) -> F:
 def plan_option(command: F) -> F:
     """``--plan FILE``."""
     return click.option(
-        "--plan", "plan_path", type=_FILE, default="plan.toml", show_default=True, envvar="BENCHLOG_PLAN",
+        "--plan", "plan_path", type=_FILE, default="plan.toml", show_default=True,
+        envvar="BENCHLOG_PLAN", show_envvar=True,
         help="The plan file: transmitter, bands, what each must reach.",
     )(command)  # fmt: skip
 
@@ -37,7 +39,8 @@ def plan_option(command: F) -> F:
 def store_option(command: F) -> F:
     """``--store FILE``."""
     return click.option(
-        "--store", "store_path", type=_FILE, default="bench.benchlog", show_default=True, envvar="BENCHLOG_STORE",
+        "--store", "store_path", type=_FILE, default="bench.benchlog", show_default=True,
+        envvar="BENCHLOG_STORE", show_envvar=True,
         help="The store: one SQLite file with all sessions.",
     )(command)  # fmt: skip
 

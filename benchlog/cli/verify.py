@@ -276,7 +276,7 @@ def _rescue(store: Path, new: Path, unproven: bool, as_json: bool) -> int:
         click.echo(f"In the file: {line}")
     if not unproven and any(channel.unproven for one in found.sessions for channel in one.channels):
         click.echo("What nothing vouches for was left out; --unproven takes it in, as far as it can be read.")
-    click.echo(f"Saved in {new}. The damaged store is as it was.")
+    click.echo(f"Saved in {new}. The store it was read from is as it was.")
     return status
 
 

@@ -106,7 +106,8 @@ def _gather(file: Iterable[str], channels: Sequence[str], gathered: dict[str, _G
     known = set(channels)
     for line, record in rows:
         if len(record) != len(header):
-            faults.add(line, "", ",".join(record), f"{len(record)} fields; the header has {len(header)}")
+            comma = "; a number takes a point, not a comma" if len(record) == len(header) + 1 else ""
+            faults.add(line, "", ",".join(record), f"{len(record)} fields; the header has {len(header)}{comma}")
             continue
         name, time_text = record[at["channel"]], record[at["time"]]
         before = faults.count
