@@ -196,7 +196,7 @@ class WireContract(PolledContract):
                 return
 
     @pytest.mark.parametrize(
-        "name", ["silent", "unfinished", "late", "drip", "flood", "rubbish", "near-number", "gone"]
+        "name", ["silent", "unfinished", "late", "drip", "flood", "garbage", "near-number", "hang-up"]
     )
     def test_a_fault_is_an_instrument_error_in_time_and_passes(
         self, opened: Driver, wire: Wire, right: dict[str, Mapping[int | str, float]], name: str
@@ -207,9 +207,9 @@ class WireContract(PolledContract):
             "late": Late(2 * self.timeout_s),
             "drip": Drip(self.timeout_s / 2),
             "flood": Flood(),
-            "rubbish": Garbage(b"\xff\x00?\n"),
+            "garbage": Garbage(b"\xff\x00?\n"),
             "near-number": Garbage(b"1_0\n"),
-            "gone": HangUp(),
+            "hang-up": HangUp(),
         }
         wire.trouble = troubles[name]
         before = time.monotonic()

@@ -67,6 +67,12 @@ def test_drivers_use_only_what_a_strangers_driver_may() -> None:
         assert used <= allowed, f"{path}: {used - allowed}"
 
 
+def test_no_test_leans_on_another() -> None:
+    """What several use stands in a module of its own."""
+    for path in modules(ROOT / "tests"):
+        assert not any(".test_" in name for name in imported(path)), path
+
+
 def test_every_folder_says_what_lives_there() -> None:
     for folder in [p for p in (ROOT / "benchlog").rglob("*") if p.is_dir() and any(p.glob("*.py"))]:
         doc = ast.get_docstring(ast.parse((folder / "__init__.py").read_text()))

@@ -367,7 +367,7 @@ def test_a_sped_up_clock_keeps_the_plan(scripts: dict[str, Script]) -> None:
     assert_every_slot_is_one_row(bench, sink, started, until_ns)
 
 
-def test_instruments_on_one_gpib_board_share_a_bus(scripts: dict[str, Script]) -> None:
+def test_instruments_on_one_gpib_board_share_a_bus() -> None:
     assert bus_of("GPIB0::5::INSTR") == bus_of("gpib0::7::INSTR") != bus_of("GPIB1::5::INSTR")
     assert bus_of("TCPIP::127.0.0.1::5025::SOCKET") != bus_of("TCPIP::127.0.0.1::5026::SOCKET")
 

@@ -209,11 +209,9 @@ def test_gains_of_the_meters_do_not_matter(watts_gain, volts_gain):
         one = scaled.series[name]
         scaled.series[name] = RawSeries(name, one.t_ns, one.value * gain, one.state, one.took_us)
     free = plan(*(f"{band.name}: {band.expected_hz / 1e6} MHz, min_power 40 W" for band in FIVE.bands))
-    for first, second in zip(
-        plain.analysed(free, bench(more=BRIDGE)).record.findings,
-        scaled.analysed(free, bench(more=BRIDGE)).record.findings,
-        strict=True,
-    ):
+    before, after = (one.analysed(free, bench(more=BRIDGE)).record.findings for one in (plain, scaled))
+    assert before
+    for first, second in zip(before, after, strict=True):
         assert (first.kind, first.band) == (second.kind, second.band)
         assert second.value == pytest.approx(first.value, rel=1e-6)
         assert second.expanded == pytest.approx(first.expanded, rel=1e-6)

@@ -23,9 +23,9 @@ import pytest
 
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import benchlog
+from tests.cli.keyed import WITHIN_S, keyed_bench, until_up
 from tests.cli.running import run
 from tests.cli.serving import PATIENCE_S, Hook, a_soak, a_watch, at_once_s, free_port, serve, soon, words
-from tests.cli.test_soak import WITHIN_S, keyed_bench, until_up
 
 LOAD = re.compile(r'continuous = ".*"\ncooling = ".*"')
 

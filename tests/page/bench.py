@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,6 +11,8 @@ from typing import Any
 
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import FACTOR
+from tests.cli.running import Running, run
+from tests.page.looking import Answer, ask
 
 # In the place of the multimeter.
 TYPED = """
@@ -62,3 +65,33 @@ def few_bands(bench: BenchProcess, *names: str, **sweep: str) -> None:
 
 def files(bench: BenchProcess, store: Path) -> tuple[object, ...]:
     return ("--bench", bench.bench_file, "--plan", bench.plan_file, "--store", store)
+
+
+class Shown:
+    """A run in a process of its own, and its page."""
+
+    def __init__(self, running: Running) -> None:
+        self.running = running
+        running.wait_for("The page: ")
+        line = next(line for line in running.told if "The page: " in line)
+        found = re.search(r"http://127\.0\.0\.1:(\d+)/#token=(\S+)", line)
+        assert found, line
+        self.port, self.token = int(found[1]), found[2]
+
+    def get(self, path: str) -> Any:
+        return ask(self.port, path).json
+
+    def post(self, path: str, body: Any = None) -> Answer:
+        return ask(self.port, path, "POST", body, Authorization=f"Bearer {self.token}")
+
+    def key_down(self, span: str) -> None:
+        """Press and hold."""
+        nonce = self.post("/api/key-down/arm").json["nonce"]
+        time.sleep(1.1)
+        assert self.post("/api/key-down", {"nonce": nonce, "for": span}).status == 202
+
+
+@contextmanager
+def shown(bench: BenchProcess, folder: Path, *words: object) -> Iterator[Shown]:
+    with run(*words, "--page", "--port", 0, *files(bench, folder / "s.benchlog")) as running:
+        yield Shown(running)

@@ -186,7 +186,8 @@ def test_rates_are_kept_but_never_for_key_up(tmp_path: Path) -> None:
         assert int(wait) >= 1
         assert {found.post("/api/key-up").status for _ in range(60)} == {409}, "no run is on; but asked it may be"
         guesses = [ask(found.port, "/api/key-up", "POST", Authorization="Bearer guess").status for _ in range(40)]
-        assert set(guesses) == {401, 429} or set(guesses) == {429}
+        assert 429 in guesses
+        assert set(guesses) <= {401, 429}
         looks = [found.get("/api/snapshot").status for _ in range(400)]
         assert {200, 429} == set(looks)
 

@@ -5,53 +5,19 @@ Also keying down from the page: pressed and held, and only where the bench file 
 
 from __future__ import annotations
 
-import re
 import socket
 import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import FACTOR
-from tests.cli.running import Running, run
-from tests.cli.test_soak import WITHIN_S, keyed_bench, until_up
-from tests.page.bench import a_bench, files
-from tests.page.looking import PATIENCE_S, Answer, Viewer, ask
-
-
-class Shown:
-    """A run in a process of its own, and its page."""
-
-    def __init__(self, running: Running) -> None:
-        self.running = running
-        running.wait_for("The page: ")
-        line = next(line for line in running.told if "The page: " in line)
-        found = re.search(r"http://127\.0\.0\.1:(\d+)/#token=(\S+)", line)
-        assert found, line
-        self.port, self.token = int(found[1]), found[2]
-
-    def get(self, path: str) -> Any:
-        return ask(self.port, path).json
-
-    def post(self, path: str, body: Any = None) -> Answer:
-        return ask(self.port, path, "POST", body, Authorization=f"Bearer {self.token}")
-
-    def key_down(self, span: str) -> None:
-        """Press and hold."""
-        nonce = self.post("/api/key-down/arm").json["nonce"]
-        time.sleep(1.1)
-        assert self.post("/api/key-down", {"nonce": nonce, "for": span}).status == 202
-
-
-@contextmanager
-def shown(bench: BenchProcess, folder: Path, *words: object) -> Iterator[Shown]:
-    with run(*words, "--page", "--port", 0, *files(bench, folder / "s.benchlog")) as running:
-        yield Shown(running)
+from tests.cli.keyed import WITHIN_S, keyed_bench, until_up
+from tests.page.bench import a_bench, shown
+from tests.page.looking import PATIENCE_S, Viewer, ask
 
 
 @contextmanager

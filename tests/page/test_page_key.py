@@ -16,10 +16,9 @@ from playwright.sync_api import Browser, Locator, Page, expect
 
 from benchlog.simulate.keybox import Edge
 from benchlog.simulate.process import BenchProcess
-from tests.cli.test_soak import WITHIN_S, keyed_bench, until_up
-from tests.page.bench import a_bench
+from tests.cli.keyed import WITHIN_S, keyed_bench, until_up
+from tests.page.bench import Shown, a_bench, shown
 from tests.page.browser import PHONE, Look
-from tests.page.test_key_up import Shown, shown
 
 PATIENCE_S = 60.0
 

@@ -15,10 +15,9 @@ from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import FACTOR, benchlog
 from tests.cli.running import PATIENCE_S
 from tests.cli.serving import a_watch, at_once_s, serve
-from tests.page.bench import a_bench, few_bands
+from tests.page.bench import Shown, a_bench, few_bands, shown
 from tests.page.browser import Look
 from tests.page.looking import Event, Viewer, ask
-from tests.page.test_key_up import Shown, shown
 
 BANDS = {"80 m": "pass", "15 m": "fail"}  # the simulated set's 15 m crystal is off
 KEY_DOWN_S, REST_S = 8, 2

@@ -58,7 +58,6 @@ def test_a_broken_and_restored_stream_has_every_message_once(tmp_path: Path) -> 
                     assert event.kind == "keyed-down"
                     seen.append(event.data["t_s"])
                     last = event.id
-                assert viewer.connection.sock is None or viewer.answer.fp is not None
                 viewer.close()
                 time.sleep(0.03)
         finally:

@@ -6,14 +6,11 @@ import dataclasses
 import io
 import json
 import re
-import shutil
-from collections.abc import Iterator
+from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
 from rich.console import Console
 
 from benchlog.analysis.compare import compare
@@ -21,8 +18,10 @@ from benchlog.analysis.sameness import Taken
 from benchlog.report import comparison, history
 from benchlog.report.comparison import Both
 from benchlog.report.history import DAY_NS
+from tests.chromium import clashes
 from tests.report import samples
-from tests.report.test_report_html import Page
+from tests.report.conftest import Visit
+from tests.report.pages import Page
 
 NASTY = "$x^2$ <script> & 'co' on 40 m"
 
@@ -179,49 +178,20 @@ def test_the_same_data_give_the_same_bytes(render: Any) -> None:
     assert render() == render()
 
 
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    found = shutil.which("chromium")
-    if found is None:
-        pytest.fail("no Chromium here: install the package chromium, this test needs a real browser")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=found, args=["--no-sandbox", "--disable-gpu"])
-        yield browser
-        browser.close()
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("kind", PAGES)
 def test_nothing_sticks_out_or_clashes_in_a_browser(
-    chromium: Browser, tmp_path: Path, kind: str, width: int, scheme: Any
+    visit: Callable[..., Visit], kind: str, width: int, scheme: str
 ) -> None:
-    (tmp_path / "page.html").write_text(page_of(kind), encoding="utf-8")
-    context = chromium.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
-    page = context.new_page()
-    asked: list[str] = []
-    complaints: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
-    page.on("console", lambda message: complaints.append(message.text))
-    page.goto((tmp_path / "page.html").as_uri())
-    assert [url for url in asked if not url.startswith("data:")] == [page.url]
-    assert complaints == []
+    seen = visit(page_of(kind), viewport={"width": width, "height": 900}, color_scheme=scheme)
+    page = seen.page
+    assert [url for url in seen.requests if not url.startswith("data:")] == [page.url]
+    assert seen.complaints == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    clashes = page.evaluate(
-        """() => [...document.querySelectorAll('figure svg')].filter(s => s.checkVisibility()).flatMap(s => {
-             const frame = s.getBoundingClientRect();
-             const texts = [...s.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]);
-             const out = texts.filter(([, r]) => r.left < frame.left - 1 || r.right > frame.right + 1
-                                              || r.top < frame.top - 1 || r.bottom > frame.bottom + 1).map(([t]) => t);
-             texts.forEach(([a, r], i) => texts.slice(i + 1).forEach(([b, q]) => {
-               if (r.left < q.right - 1 && q.left < r.right - 1 && r.top < q.bottom - 2 && q.top < r.bottom - 2)
-                 out.push(a + ' / ' + b) }));
-             return out })"""
-    )
-    assert clashes == []
+    assert clashes(page) == []
     assert page.get_by_role("heading", level=1).inner_text().startswith("Loan set 3")
     assert page.get_by_role("heading", name="Summary", level=2).count() == 1
     assert page.get_by_role("img").count() >= 2
     if width == 1280 and scheme == "dark":
         assert b"/MediaBox" in page.pdf(prefer_css_page_size=True)
-    context.close()

@@ -4,51 +4,12 @@ from __future__ import annotations
 
 import re
 import socket
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page
 
-from tests.chromium import PATIENCE_MS, running
+from tests.chromium import clashes, contrast
 from tests.report import samples
-from tests.report.test_report_html import page_of
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with running() as browser:
-        yield browser
-
-
-class Visit:
-    """One file opened from disk, with everything the browser asked for and complained of."""
-
-    def __init__(self, browser: Browser, path: Path, **context: object) -> None:
-        self.context = browser.new_context(**context)
-        self.context.set_default_timeout(PATIENCE_MS)
-        self.page: Page = self.context.new_page()
-        self.requests: list[str] = []
-        self.complaints: list[str] = []
-        self.page.on("request", lambda request: self.requests.append(request.url))
-        self.page.on("console", lambda message: self.complaints.append(message.text))
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.goto(path.as_uri())
-
-
-@pytest.fixture
-def visit(chromium: Browser, tmp_path: Path) -> Iterator[object]:
-    open_: list[Visit] = []
-
-    def go(text: str, **context: object) -> Visit:
-        path = tmp_path / "record.html"
-        path.write_text(text, encoding="utf-8")
-        open_.append(Visit(chromium, path, **context))
-        return open_[-1]
-
-    yield go
-    for one in open_:
-        one.context.close()
+from tests.report.pages import page_of
 
 
 @pytest.mark.parametrize("width", [390, 1280])
@@ -128,32 +89,11 @@ def test_words_and_figures_stand_out_from_the_paper(visit, scheme: str) -> None:
     assert [int(part) for part in re.findall(r"\d+", text_fill)] == ink
 
 
-def contrast(one: str, other: str) -> float:
-    def luminance(colour: str) -> float:
-        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-        r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-        return 0.2126 * r + 0.7152 * g + 0.0722 * b
-
-    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
-
-
 @pytest.mark.parametrize("width", [390, 1280])
 @pytest.mark.parametrize("sample", [samples.troubled, samples.rich])
 def test_texts_in_figures_do_not_run_into_each_other_or_out(visit, sample, width: int) -> None:
     page = visit(page_of(sample), viewport={"width": width, "height": 900}).page
-    clashes = page.evaluate(
-        """() => [...document.querySelectorAll('figure svg')].filter(s => s.checkVisibility()).flatMap(s => {
-             const frame = s.getBoundingClientRect();
-             const texts = [...s.querySelectorAll('text')].map(t => [t.textContent, t.getBoundingClientRect()]);
-             const out = texts.filter(([, r]) => r.left < frame.left - 1 || r.right > frame.right + 1
-                                              || r.top < frame.top - 1 || r.bottom > frame.bottom + 1).map(([t]) => t);
-             texts.forEach(([a, r], i) => texts.slice(i + 1).forEach(([b, q]) => {
-               if (r.left < q.right - 1 && q.left < r.right - 1 && r.top < q.bottom - 2 && q.top < r.bottom - 2)
-                 out.push(a + ' / ' + b) }));
-             return out })"""
-    )
-    assert clashes == []
+    assert clashes(page) == []
 
 
 def test_it_prints_in_light_whatever_the_screen_on_the_paper_there_is(visit) -> None:

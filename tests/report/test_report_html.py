@@ -7,73 +7,19 @@ import hashlib
 import re
 import subprocess
 import sys
-from collections.abc import Callable
-from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
-from benchlog.analysis.analyse import Analysis
 from benchlog.model import Event
 from benchlog.report import budget, html, words
 from benchlog.report.summary import summary
 from tests.benches import bench_of, plan_of
 from tests.report import samples
+from tests.report.pages import Page, analysis_of, page_of, rendered
 
 SAMPLES = [samples.five_bands, samples.troubled, samples.one_band, samples.silence, samples.rich]
-
-
-def rendered(session: samples.Session, ending: str = "Stopped by hand.", analysis: Analysis | None = None) -> str:
-    return html.render(
-        analysis or samples.analysed(session), session.bench, session.plan, session.events, ending=ending
-    )
-
-
-@cache
-def analysis_of(sample: Callable[[], samples.Session]) -> Analysis:
-    """As its page shows it: ``rich`` with all that a record can hold."""
-    found = samples.analysed(sample())
-    return samples.enriched(found) if sample is samples.rich else found
-
-
-@cache
-def page_of(sample: Callable[[], samples.Session]) -> str:
-    """Rendered once for all tests that only read it."""
-    return rendered(sample(), analysis=analysis_of(sample))
-
-
-class Page(HTMLParser):
-    """What a browser would find: tags with attributes, text, ids, and whether tags nest."""
-
-    VOID = frozenset({"meta", "link", "br", "use", "path", "rect"})
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.text: list[str] = []
-        self.open: list[str] = []
-        self.feed(text)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-        if tag not in ("meta", "link"):
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        if not {"style", "pre"} & set(self.open):
-            self.text.append(data)
-
-    @property
-    def words(self) -> str:
-        return " ".join(" ".join(self.text).split())
 
 
 @pytest.mark.parametrize("sample", SAMPLES)
@@ -110,8 +56,8 @@ def test_the_same_session_gives_the_same_bytes() -> None:
 def test_another_process_gives_the_same_bytes() -> None:
     """Hash seed, time zone and the count of figures drawn before differ there."""
     code = (
-        "import hashlib; from tests.report import samples, test_report_html as t;"
-        "print(hashlib.sha256(t.page_of(samples.one_band).encode()).hexdigest())"
+        "import hashlib; from tests.report import pages, samples;"
+        "print(hashlib.sha256(pages.page_of(samples.one_band).encode()).hexdigest())"
     )
     run = [sys.executable, "-W", "error", "-c", code]
     env = {"PYTHONHASHSEED": "7", "TZ": "Asia/Tokyo"}

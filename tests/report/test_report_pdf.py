@@ -14,7 +14,7 @@ from PIL import Image
 
 from tests.cli.conftest import benchlog
 from tests.report import samples
-from tests.report.test_report_html import page_of
+from tests.report.pages import page_of
 from tests.report.written import imported
 
 PARTS = [

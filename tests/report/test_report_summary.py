@@ -18,7 +18,7 @@ from benchlog.model import Component
 from benchlog.report import words
 from benchlog.report.summary import MOST, summary
 from tests.report import samples
-from tests.report.test_report_words import band, record
+from tests.report.byhand import band, record
 
 GAIN = Component(1.0, source="accuracy of power", shared="power accuracy")
 SCATTER = Component(1.0, 20.0, "scatter of 95 readings", "A")

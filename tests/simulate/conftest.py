@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-import serial
 
 from benchlog.simulate.bench import SimulatedBench
 
@@ -30,12 +29,3 @@ def make_bench(tmp_path: Path) -> Iterator[Callable[..., SimulatedBench]]:
 def bench(make_bench: Callable[..., SimulatedBench]) -> SimulatedBench:
     """Fast, so that a reading's latency costs the tests nothing."""
     return make_bench(time_factor=20.0)
-
-
-@contextmanager
-def serial_at(path: str) -> Iterator[serial.Serial]:
-    port = serial.Serial(path, timeout=30.0)
-    try:
-        yield port
-    finally:
-        port.close()

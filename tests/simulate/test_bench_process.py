@@ -17,7 +17,7 @@ from benchlog.errors import BenchFailed
 from benchlog.plan import load_plan
 from benchlog.simulate.lease import factor_for
 from benchlog.simulate.process import BenchProcess
-from tests.simulate.test_simulated_bench import TcpClient
+from tests.simulate.clients import TcpClient
 
 COMMAND = [sys.executable, "-m", "benchlog.simulate"]
 

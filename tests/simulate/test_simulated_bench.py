@@ -18,23 +18,7 @@ from benchlog.plan import load_plan
 from benchlog.simulate import instruments
 from benchlog.simulate.bench import INSTRUMENTS, SimulatedBench
 from benchlog.simulate.troubles import KINDS, Planned, planned
-from tests.simulate.conftest import serial_at
-
-
-class TcpClient:
-    def __init__(self, address: str) -> None:
-        host, port = re.fullmatch(r"TCPIP::([\d.]+)::(\d+)::SOCKET", address).groups()
-        self.socket = socket.create_connection((host, int(port)), timeout=30.0)
-        self.file = self.socket.makefile("rw", newline="\n", errors="backslashreplace")
-
-    def ask(self, line: str) -> str:
-        self.file.write(line + "\n")
-        self.file.flush()
-        return self.file.readline().rstrip("\n")
-
-    def close(self) -> None:
-        self.file.close()
-        self.socket.close()
+from tests.simulate.clients import TcpClient, serial_at
 
 
 def ask(bench: SimulatedBench, name: str, line: str) -> str:

@@ -129,7 +129,9 @@ def test_what_stands_about_a_session_is_vouched_for_too(copy: Path, sql: str, sa
 
 def test_a_reason_told_otherwise_is_found_though_the_digest_has_none(copy: Path) -> None:
     alter(copy, "UPDATE note SET reason = 'lunch' WHERE state = 'missed'")
-    for one in verify(copy, "all").sessions:
+    found = verify(copy, "all").sessions
+    assert len(found) == 3
+    for one in found:
         assert one.digest == one.sealed_digest
         assert {trouble.channel for trouble in one.troubles} == {"back"}
         assert {trouble.kind for trouble in one.troubles} == {"seal"}
