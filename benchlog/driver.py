@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar, NamedTuple, Protocol, runtime_checkable
+from typing import Any, ClassVar, Protocol, runtime_checkable
 
 from benchlog.files import Table
 
@@ -55,8 +55,9 @@ class WrongInstrument(InstrumentError):
     """Somebody else answers at this address; no reading of theirs is taken."""
 
 
-class Answer(NamedTuple):
-    """One reply, as numbers.
+@dataclass(slots=True)
+class Answer:
+    """One reply, as numbers. Not frozen: it is made between two questions, and then lives as long as one.
 
     ``values`` are found by position (0, 1, ... of a comma list) or by name (a pattern's groups). The SCPI
     special values arrive as ``inf``, ``-inf`` (over range) and ``nan`` (not a number).

@@ -6,10 +6,10 @@ clock, which never steps; the session's ``started_ns`` (UTC, Unix epoch) turns t
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import inf, isfinite
 from typing import Any, Literal, NamedTuple, Self
 
 Measure = Literal[
@@ -40,6 +40,7 @@ class State(StrEnum):
 
 
 _GOOD = State.GOOD  # a member of an enumeration is looked up slowly
+_tuple = tuple.__new__  # and so is this
 
 
 class _Slot(NamedTuple):
@@ -74,9 +75,16 @@ class Reading(_Slot):
         said: str = "",
     ) -> Self:
         """A good reading has a finite value, any other has none: nothing is ever both. Raises ValueError."""
-        if (value is not None and math.isfinite(value)) != (state is _GOOD):
+        if (value is not None and isfinite(value)) != (state is _GOOD):
             raise ValueError(f"{state} reading of {channel} with value {value}")
-        return tuple.__new__(cls, (channel, t_ns, value, took_ns, state, reason, said))
+        return _tuple(cls, (channel, t_ns, value, took_ns, state, reason, said))
+
+    @classmethod
+    def good(cls, channel: str, t_ns: int, value: float, took_ns: int) -> Self:
+        """The same with a value, in two thirds of the time: what a bus makes all day. Raises ValueError."""
+        if not isfinite(value):
+            raise ValueError(f"good reading of {channel} with value {value}")
+        return _tuple(cls, (channel, t_ns, value, took_ns, _GOOD, "", ""))
 
 
 EventKind = Literal[
@@ -118,7 +126,7 @@ class Component:
     """
 
     u: float
-    dof: float = math.inf
+    dof: float = inf
     source: str = ""  # for people: "scatter of 95 readings", "accuracy of power"
     evaluated: Literal["A", "B"] = "B"
     shared: str = ""  # the error it stems from, "power accuracy"; empty: an error of its own
@@ -130,5 +138,5 @@ class Measured:
 
     value: float
     u: float
-    dof: float = math.inf
+    dof: float = inf
     budget: tuple[Component, ...] = ()

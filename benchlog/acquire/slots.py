@@ -19,6 +19,7 @@ class Question:
     ask: str
     every_ns: int
     channels: tuple[Channel, ...]
+    sole: Channel | None = None  # the one channel, where it takes the reply's one number
 
     def first_slot(self, t_ns: int) -> int:
         """The first slot due at ``t_ns`` or later."""
@@ -34,4 +35,7 @@ def questions(instrument: Instrument) -> tuple[Question, ...]:
     shared: dict[tuple[str, int], list[Channel]] = {}
     for channel in instrument.channel:
         shared.setdefault((channel.ask, channel.every_ns), []).append(channel)
-    return tuple(Question(ask, every_ns, tuple(channels)) for (ask, every_ns), channels in shared.items())
+    return tuple(
+        Question(ask, every_ns, tuple(channels), sole=channels[0] if [c.field for c in channels] == [None] else None)
+        for (ask, every_ns), channels in shared.items()
+    )

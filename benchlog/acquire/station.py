@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+from math import isfinite
 from typing import Protocol
 
 from benchlog.acquire.slots import Question, questions
@@ -26,6 +27,7 @@ from benchlog.model import Event, EventKind, Reading, State
 
 RETRY_S = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0)  # a meter switched back on is heard again well within a rest
 STEADY_S = 30.0  # what fails again sooner comes and goes, and is back only once it has been good for so long
+_good = Reading.good
 _SAID = 200  # characters of a bad reply worth keeping
 
 
@@ -103,7 +105,12 @@ class Station:
         before = self._clock.t_ns()
         try:
             answer = self._driver.ask(question.ask)
-            values, age_s = _picked(question, answer), answer.age_s
+            values, age_s = answer.values, answer.age_s
+            if len(values) == 1 and question.sole is not None:  # nearly always
+                (value,) = values.values()
+                found = [(question.sole, float(value))]
+            else:
+                found = _picked(question, answer)
         except Exception as exc:  # noqa: BLE001 - as in connect
             self._bad_exchange(question, due_ns, before, exc)
             return
@@ -116,9 +123,9 @@ class Station:
         else:
             oldest, newest = map(self._session_ns, age_s)
             t_ns, took_ns = after - (oldest + newest) // 2, oldest - newest
-        for channel, value in values:
-            if math.isfinite(value):
-                self._sink.put(Reading(channel.name, t_ns, value, took_ns))
+        for channel, value in found:
+            if isfinite(value):
+                self._sink.put(_good(channel.name, t_ns, value, took_ns))
             else:
                 self._no_value(channel, t_ns, took_ns, value, answer.said)
         self._previous_ns = before

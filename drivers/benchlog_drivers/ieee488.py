@@ -21,8 +21,8 @@ BLANKS = " \t\n\r\f\v"  # str.strip() alone takes the control characters 28 to 3
 
 # float() alone would accept "nan", "inf" and "1_0"; blanks may surround a number, not the parts of it.
 _NUMBER = re.compile(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?\s*", re.ASCII)
-_NUMERIC = b"+-.0123456789Ee"
 _DATUM = re.compile(r'\s*"(?:[^"]|"")*"\s*|[^",;]*')
+_BLOCK, _UNDERSCORE = b"#_"  # as numbers: to look for a byte in bytes takes a tenth of what bytes in bytes take
 _BLOCK_DIGITS = tuple(b"%d" % n for n in range(1, 10))
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?(.*?)"?\s*)?', re.ASCII | re.DOTALL)
 
@@ -44,17 +44,16 @@ def number(text: str) -> float:
 
 
 def plain_number(reply: bytes) -> float | None:
-    """A reply that is one number and nothing else, without blanks around it; None for any other.
+    """A reply that is one number and nothing else; None for any other, and where the number has a meaning of its own.
 
-    The same as ``number``, for nearly every reply that a bus ever hears, at a tenth of the time.
+    The same as ``number``, for nearly every reply that a bus ever hears, at a tenth of the time: of what ``float``
+    takes beyond it, "nan" and "inf" are below no limit, and the rest has a "_".
     """
-    if reply.translate(None, _NUMERIC):
-        return None
     try:
         value = float(reply)
     except ValueError:
         return None
-    return value if abs(value) < OVER_RANGE else None
+    return value if abs(value) < OVER_RANGE and _UNDERSCORE not in reply else None
 
 
 def numbers(text: str) -> dict[int | str, float]:
@@ -100,6 +99,9 @@ def end_of_reply(buffer: bytes | bytearray, terminator: bytes) -> int | None:
     Raises:
         BadReply: a definite block that is longer than it says.
     """
+    at = buffer.find(terminator)
+    if at > 0 and buffer[0] != _BLOCK:  # nearly every reply
+        return at
     if buffer.startswith(b"#") and buffer[1:2] in _BLOCK_DIGITS:
         start = 2 + int(buffer[1:2])
         if len(buffer) < start:
@@ -111,7 +113,6 @@ def end_of_reply(buffer: bytes | bytearray, terminator: bytes) -> int | None:
         if not terminator.startswith(behind):
             raise BadReply("a block longer than its count", said=bytes(buffer))
         return end if behind == terminator else None
-    at = buffer.find(terminator)
     return None if at < 0 else at
 
 

@@ -38,6 +38,7 @@ _FLOOD = 1 << 20  # bytes that come while we read: faster than any line of text
 _NO_STOP = "does not stop talking"
 _SLICE_S = 0.01  # a listener's look at the line: as sharply as a line's arrival is known
 
+_now = time.monotonic
 FindEnd = Callable[[bytes | bytearray, bytes], int | None]
 
 
@@ -130,7 +131,6 @@ class LineTalk:
         self._link: Link | None = None
         self._buffer = bytearray()
         self._who: str | None = None  # who answered first
-        self._who_says = b"\0"  # the same as bytes; no reply holds what stands here before
         self._owed: list[float] = []  # when it was asked who it is and has not said so yet
         self._question: str | None = None  # the last one answered on this link
         self._asked_at = self._replied_at = -1e9
@@ -171,11 +171,11 @@ class LineTalk:
         if self._doubtful:
             self._bearable = _FLOOD
             until = self._asked_at + self._options.late
-            while (left_s := until - time.monotonic()) > 0:
+            while (left_s := until - _now()) > 0:
                 self._bear(link.receive(left_s))
-        self._looked_at = time.monotonic()
+        self._looked_at = _now()
         deadline = self._looked_at + self._settings.timeout_s
-        while self._listens and not self._in_step and time.monotonic() < deadline:
+        while self._listens and not self._in_step and _now() < deadline:
             self._listened(link, _SLICE_S)
         return ""
 
@@ -185,8 +185,8 @@ class LineTalk:
         The first time, and whenever another text than the known one arrives, the same text must come twice
         running: a line may have the unfinished end of an older one before it.
         """
-        deadline = time.monotonic() + self._settings.timeout_s
-        self._owed = [at for at in self._owed if time.monotonic() - at < self._options.late]
+        deadline = _now() + self._settings.timeout_s
+        self._owed = [at for at in self._owed if _now() - at < self._options.late]
         # So many answers to who it is may come before the one to the question in doubt.
         older = sum(at < self._asked_at for at in self._owed) if self._doubtful else 0
         who, previous, asks, said, heard = None, None, 1, b"", dict[str, int]()
@@ -224,7 +224,7 @@ class LineTalk:
             raise BadReply(_NO_STOP, said=said[:200])
 
     def _ask_who(self, link: Link) -> None:
-        self._owed.append(time.monotonic())
+        self._owed.append(_now())
         link.send(self._options.identify.encode() + self._write_end)
 
     def _is_identity(self, line: bytes) -> bool:
@@ -238,16 +238,16 @@ class LineTalk:
 
         A line that is never quiet is told by R1.
         """
-        deadline = time.monotonic() + 20 * self._quiet_s
+        deadline = _now() + 20 * self._quiet_s
         while said := bytes(self._buffer) or link.receive(self._quiet_s):
             self._buffer[:] = said
-            if self._bearable_line(link, time.monotonic() + self._timeout_s) is None:
+            if self._bearable_line(link, _now() + self._timeout_s) is None:
                 raise NoReply("only part of a line came after who it is", said=bytes(self._buffer))
-            late_s = time.monotonic() - deadline
+            late_s = _now() - deadline
             if late_s > (self._timeout_s if self._buffer else 0.0):
                 break
         self._buffer.clear()
-        self._looked_at = self._replied_at = time.monotonic()
+        self._looked_at = self._replied_at = _now()
         self._in_step = False
 
     def _known(self, who: str) -> str:
@@ -260,7 +260,7 @@ class LineTalk:
             raise WrongInstrument(f'"{who}" answers, where the bench file wants identity "{pattern}"', said=who)
         if self._who is not None and who != self._who:
             raise WrongInstrument(f'"{who}" answers, where "{self._who}" did before', said=who)
-        self._who, self._who_says = who, who.encode()
+        self._who = who
         return who
 
     def _nobody(self, said: bytes) -> InstrumentError:
@@ -274,30 +274,28 @@ class LineTalk:
 
     def ask(self, question: str) -> bytes:
         """One exchange; the reply without its terminator. Raises as ``Driver.ask``."""
+        link, timeout_s, read_end = self._link or self._linked(), self._timeout_s, self._read_end
         try:  # as ``_FOREIGN``, without its two calls: here a bus spends its day
-            link = self._linked()
             if not link.paired:
                 early = link.receive(0.0 if question == self._question else self._quiet_left_s())
-                if early:
-                    raise self._unasked(early)
+                if early or self._buffer:
+                    raise self._unasked(self._buffer + early)
             self._doubtful = True
-            self._asked_at = asked_at = time.monotonic()
+            self._asked_at = asked_at = _now()
             link.send(question.encode() + self._write_end)
-            reply = None if self._buffer else self._whole(link.receive(self._timeout_s))
-            if reply is None:
-                reply = self._next_line(link, asked_at + self._timeout_s)
-            self._replied_at = time.monotonic()
+            piece = link.receive(timeout_s)
+            end = self._find_end(piece, read_end)
+            if end is not None and end + len(read_end) == len(piece):  # one line and nothing else, as nearly always
+                reply = piece[:end]
+            else:
+                reply = self._pieced(link, piece, asked_at + timeout_s)
+            self._replied_at = _now()
         except InstrumentError:
             raise
         except Exception as exc:
             raise LinkLost(_words(exc)) from exc
-        if reply is None:
-            if self._buffer:
-                raise NoReply("only part of a reply came in time", said=bytes(self._buffer))
-            raise NoReply(f"no reply within {self._settings.timeout_s:.2g} s")
-        if self._buffer:
-            raise self._unasked(reply + self._read_end + self._buffer)
-        if self._who_says in reply and question != self._options.identify and _text(reply) == self._who:
+        who = self._who
+        if who and len(reply) >= len(who) and question != self._options.identify and _text(reply) == who:
             del self._owed[:1]
             raise BadReply("said who it is, where something else was asked", said=reply)
         self._question = question
@@ -314,26 +312,30 @@ class LineTalk:
         self._doubtful = True
 
     def _quiet_left_s(self) -> float:
-        return max(self._replied_at + self._quiet_s - time.monotonic(), 0.0)
+        return max(self._replied_at + self._quiet_s - _now(), 0.0)
 
-    def _unasked(self, said: bytes) -> UnaskedReply:
+    def _unasked(self, said: bytes | bytearray) -> UnaskedReply:
         # It speaks out of turn: from now on, leave it more time to do so before another question.
         self._quiet_s = max(self._quiet_s, _WARY_S)
         self._doubtful = True
-        return UnaskedReply("said more than was asked", said=said[:LONGEST_REPLY])
+        return UnaskedReply("said more than was asked", said=bytes(said[:LONGEST_REPLY]))
 
     def _linked(self) -> Link:
         if self._link is None:
             raise LinkLost("not open")
         return self._link
 
-    def _whole(self, piece: bytes) -> bytes | None:
-        """What came in one piece, if it is one line and nothing else, as nearly always; else it goes to the buffer."""
-        end = self._find_end(piece, self._read_end)
-        if end is not None and end + len(self._read_end) == len(piece):
-            return piece[:end]
+    def _pieced(self, link: Link, piece: bytes, deadline: float) -> bytes:
+        """A reply of which this piece came first; nothing may follow it."""
         self._buffer += piece
-        return None
+        reply = self._next_line(link, deadline)
+        if reply is None:
+            if self._buffer:
+                raise NoReply("only part of a reply came in time", said=bytes(self._buffer))
+            raise NoReply(f"no reply within {self._timeout_s:.2g} s")
+        if self._buffer:
+            raise self._unasked(reply + self._read_end + self._buffer)
+        return reply
 
     def _next_line(self, link: Link, deadline: float) -> bytes | None:
         """The next whole line; None when the deadline comes first. What follows it stays in the buffer."""
@@ -341,7 +343,7 @@ class LineTalk:
             if len(self._buffer) > LONGEST_REPLY:
                 said = bytes(self._buffer[:200])
                 raise BadReply(f"no end of line in {LONGEST_REPLY} bytes", said=said)
-            left_s = deadline - time.monotonic()
+            left_s = deadline - _now()
             piece = link.receive(left_s) if left_s > 0 else b""
             if not piece:
                 return None
@@ -360,13 +362,13 @@ class LineTalk:
         with _FOREIGN:
             link = self._linked()
             self._listens = True
-            deadline = time.monotonic() + self._settings.timeout_s
+            deadline = _now() + self._settings.timeout_s
             wait_s = 0.0
             while True:
                 since = self._looked_at
                 if lines := self._listened(link, wait_s):
                     return lines[-1], since, self._looked_at
-                left_s = deadline - time.monotonic()
+                left_s = deadline - _now()
                 if left_s <= 0:
                     raise NoReply(f"no whole line within {self._settings.timeout_s:.2g} s", said=bytes(self._buffer))
                 wait_s = min(left_s, _SLICE_S)
@@ -384,7 +386,7 @@ class LineTalk:
                 # The kernel's buffer was full, and what came then may be lost: this is old, and may have a hole.
                 self._buffer.clear()
                 self._in_step = False
-        self._looked_at = time.monotonic()
+        self._looked_at = _now()
         *lines, rest = bytes(self._buffer).split(self._read_end)
         if len(rest) > LONGEST_REPLY:
             raise BadReply(f"no end of line in {LONGEST_REPLY} bytes", said=rest[:200])

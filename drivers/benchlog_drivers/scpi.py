@@ -75,7 +75,7 @@ class Scpi:
         try:
             reply = self._talk.ask(question)
             if (value := ieee488.plain_number(reply)) is not None:
-                return Answer({0: value}, reply.decode("ascii"))
+                return Answer({0: value}, reply.decode())
             said = ieee488.contents(reply).decode("ascii", "backslashreplace").strip(ieee488.BLANKS)
             return Answer(ieee488.numbers(said), said)
         except InstrumentError:

@@ -26,6 +26,7 @@ from benchlog_drivers.line import Link
 from benchlog_drivers.serial_link import PortLink
 
 _CHUNK = 4096
+_REPLY = 400  # nearly always all of it; what Python has small memory for is taken and given back sooner
 
 
 def open_visa(
@@ -67,12 +68,10 @@ def open_visa(
 class _SocketLink:
     """The TCP connection that pyvisa-py made."""
 
-    paired = False
-
     def __init__(self, resource: MessageBasedResource, peer: socket.socket, timeout_s: float, *, fresh: bool) -> None:
         if failed := peer.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
             raise OSError(failed, os.strerror(failed))
-        self.fresh = fresh
+        self.fresh, self.paired = fresh, False
         self._resource, self._peer, self._timeout_s = resource, peer, timeout_s
         peer.settimeout(None)  # the kernel itself waits for a reply: one call where poll and recv are two
         seconds, part = divmod(round(timeout_s * 1e6), 1_000_000)
@@ -86,10 +85,13 @@ class _SocketLink:
             raise LinkLost("does not take the question")
 
     def receive(self, wait_s: float) -> bytes:
-        if wait_s != self._timeout_s and not self._poll.poll(wait_s * 1000):
-            return b""
+        size = _REPLY
+        if wait_s != self._timeout_s:
+            if not self._poll.poll(wait_s * 1000):
+                return b""
+            size = _CHUNK
         try:
-            data = self._peer.recv(_CHUNK)
+            data = self._peer.recv(size)
         except BlockingIOError:
             return b""
         if not data:

@@ -9,7 +9,7 @@ import threading
 
 import pytest
 
-from benchlog.driver import BadReply, LinkLost, NoReply, Settings
+from benchlog.driver import BadReply, LinkLost, NoReply, Settings, UnaskedReply
 from benchlog.simulate.wire import TcpWire
 from benchlog_drivers.line import LineOptions, LineTalk
 from benchlog_drivers.scpi import Scpi, ScpiOptions
@@ -70,6 +70,16 @@ def test_the_end_of_an_answer_given_twice_is_not_the_next_answer() -> None:
     talk = LineTalk(Settings("counter"), LineOptions(identify="*IDN?"), connect=lambda: link, is_reading=_is_number)
     assert talk.open() == who.decode().strip()
     assert talk.ask("C?") == b"+3.5"
+
+
+def test_half_a_line_that_was_listened_to_is_not_the_beginning_of_an_answer() -> None:
+    link = _Script(b"1.0\n2.0\n3.", 1.0, b"5\n")
+    talk = LineTalk(Settings("meter"), LineOptions(), connect=lambda: link, is_reading=_is_number)
+    talk.open()
+    assert talk.listen()[0] == b"2.0"
+    with pytest.raises(UnaskedReply) as caught:
+        talk.ask("V?")
+    assert caught.value.said == "3."
 
 
 def test_the_beginning_of_an_answer_that_never_ends_opens_nothing() -> None:
