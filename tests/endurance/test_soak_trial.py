@@ -52,5 +52,9 @@ def test_a_slot_without_its_row_is_seen(ran: Ran, tmp_path: Path) -> None:
 
 
 def test_what_grows_is_seen() -> None:
-    seen = [Vitals(float(n), memory_mb=100 + n, files=30, threads=15, wal_mb=4) for n in range(40)]
-    assert [kind.name for kind in KINDS if grows(quarters(seen, kind.of), kind)] == ["memory, MB"]
+    seen = [
+        Vitals(float(n), memory_mb=100 + n, files=30, threads=15, wal_mb=4, cpu_s=0.1 * n + 0.01 * max(n - 20, 0) ** 2)
+        for n in range(40)
+    ]
+    rising = [kind.name for kind in KINDS if grows([kind.of(part) for part in quarters(seen)], kind.slack)]
+    assert rising == ["memory, MB", "processor, % of a core"]

@@ -59,34 +59,40 @@ class Watcher(threading.Thread):
         )
 
 
+Looks = Sequence[Vitals]
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One of them: how to read it, and what chance may add to it in half a run."""
+    """One of them: how to read it from the looks of a quarter, and what chance may add to it in half a run."""
 
     name: str
-    of: Callable[[Vitals], float]
+    of: Callable[[Looks], float]
     slack: float
 
 
+def _percent_of_a_core(looks: Looks) -> float:
+    lasted_s = looks[-1].at_s - looks[0].at_s
+    return 100 * (looks[-1].cpu_s - looks[0].cpu_s) / lasted_s if lasted_s else 0.0
+
+
 KINDS = (
-    Kind("memory, MB", lambda one: one.memory_mb, 5.0),
-    Kind("file descriptors", lambda one: one.files, 3),
-    Kind("threads", lambda one: one.threads, 2),
-    Kind("WAL, MB", lambda one: one.wal_mb, 2.0),
+    Kind("memory, MB", lambda looks: max(one.memory_mb for one in looks), 5.0),
+    Kind("file descriptors", lambda looks: max(one.files for one in looks), 3),
+    Kind("threads", lambda looks: max(one.threads for one in looks), 2),
+    Kind("WAL, MB", lambda looks: max(one.wal_mb for one in looks), 2.0),
+    Kind("processor, % of a core", _percent_of_a_core, 3.0),
 )
 
 
-def grows(parts: Sequence[float], kind: Kind) -> bool:
+def grows(parts: Sequence[float], slack: float) -> bool:
     """From the second quarter on nothing may; the first one fills caches."""
-    return max(parts[2:]) > parts[1] + kind.slack
+    return max(parts[2:]) > parts[1] + slack
 
 
-def quarters(seen: Sequence[Vitals], of: Callable[[Vitals], float]) -> list[float]:
-    """The largest value in each quarter of the time; empty with fewer than 8 looks."""
-    if len(seen) < 8:
-        return []
-    last_s = seen[-1].at_s
-    parts: list[list[float]] = [[], [], [], []]
+def quarters(seen: Looks) -> list[Looks]:
+    """The looks of each quarter of the time; none with fewer than 8, or where a quarter has none."""
+    parts: list[list[Vitals]] = [[], [], [], []]
     for one in seen:
-        parts[min(int(4 * one.at_s / last_s), 3)].append(of(one))
-    return [max(part, default=0.0) for part in parts]
+        parts[min(int(4 * one.at_s / seen[-1].at_s), 3)].append(one)
+    return list(parts) if len(seen) >= 8 and all(parts) else []
