@@ -7,7 +7,6 @@ import io
 import math
 from itertools import pairwise
 from pathlib import Path
-from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -15,12 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.acquire.registry import find
-from benchlog.bench import Bench, bench_from, beyond_tables, load_bench
+from benchlog.bench import Bench, beyond_tables, load_bench
 from benchlog.correction import COLUMNS, CorrectionTable, table_from, text_kept
-from benchlog.driver import Driver, NoOptions
 from benchlog.errors import BadFile, Fault
-from benchlog.files import Table, TomlFile
 from benchlog.quantities import Dimension
+from tests.benches import any_driver, bench_of
 
 ROOT = Path(__file__).parent.parent
 HEAD = "frequency,correction,uncertainty\r\n"
@@ -46,11 +44,6 @@ measures = "frequency"
 """
 
 
-class Stub(Driver):
-    Options: ClassVar[type[Table]] = NoOptions
-    polled: ClassVar[bool] = False
-
-
 def table(text: str, dimension: Dimension = "power") -> CorrectionTable:
     found = table_from("coupler.csv", text, dimension)
     assert isinstance(found, CorrectionTable), [str(fault) for fault in found]
@@ -65,7 +58,7 @@ def faults(text: str, dimension: Dimension = "power") -> list[str]:
 
 def bench(text: str = BENCH, **tables: str) -> Bench:
     named = {f"{name}.csv": words for name, words in tables.items()}
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda _: Stub, text_kept(named))
+    return bench_of(text, text_kept(named))
 
 
 def told(text: str = BENCH, **tables: str) -> list[str]:
@@ -227,14 +220,14 @@ def test_a_bench_file_takes_its_table_from_beside_it(tmp_path: Path) -> None:
     words = "\ufeff" + GOOD
     (tmp_path / "coupler.csv").write_bytes(words.encode())
     (tmp_path / "bench.toml").write_text(BENCH)
-    read = load_bench(tmp_path / "bench.toml", lambda _: Stub)
+    read = load_bench(tmp_path / "bench.toml", any_driver)
     assert read.tables == {"coupler.csv": words}
     power = read.measuring("forward-power")
     assert power is not None
     assert power.table is not None
     assert power.in_si(100.0, 14e6) == pytest.approx(99.0)
     assert power.in_si(100.0) == pytest.approx(102.3), "the largest, where the frequency is not known"
-    again = bench_from(read.source, lambda _: Stub, text_kept(read.tables))
+    again = bench_of(read.source.text, text_kept(read.tables))
     assert again.instruments == read.instruments
     assert again.measuring("forward-power").table == power.table  # type: ignore[union-attr]
 
@@ -278,7 +271,7 @@ def test_a_table_that_cannot_be_read(tmp_path: Path) -> None:
 
     def said() -> str:
         with pytest.raises(BadFile) as raised:
-            load_bench(tmp_path / "bench.toml", lambda _: Stub)
+            load_bench(tmp_path / "bench.toml", any_driver)
         (fault,) = raised.value.faults
         assert fault.where == 'instrument[0] "meter".channel[0] "power".correction'
         assert fault.found == '"coupler.csv"'

@@ -12,7 +12,6 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import ClassVar
 
 import pytest
@@ -20,7 +19,7 @@ import pytest
 from benchlog.acquire.bus import ENDED, RAN_OVER, TURN_NS, Bus, bus_of, buses
 from benchlog.acquire.slots import questions
 from benchlog.acquire.station import RETRY_S
-from benchlog.bench import Bench, bench_from
+from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.driver import (
     Answer,
@@ -32,8 +31,9 @@ from benchlog.driver import (
     UnaskedReply,
     WrongInstrument,
 )
-from benchlog.files import Table, TomlFile
+from benchlog.files import Table
 from benchlog.model import Event, Reading, State
+from tests.benches import bench_of, channel_toml, instrument_toml
 
 PATIENCE_S = 30.0
 
@@ -95,13 +95,12 @@ def scripts() -> dict[str, Script]:
     return Scripted.scripts
 
 
-def bench_with(*instruments: str, every: str = "20 ms") -> Bench:
-    tables = "\n".join(
-        f'[[instrument]]\nname = "{name}"\ndriver = "scripted"\naddress = "link {name}"\ntimeout = "100 ms"\n'
-        f'[[instrument.channel]]\nname = "{name}"\nunit = "W"\nask = "Q?"\nevery = "{every}"\n'
-        for name in instruments
+def bench_with(*names: str, every: str = "20 ms") -> Bench:
+    """Instruments of one channel each, of the same name."""
+    tables = (
+        instrument_toml(name, channel_toml(name, "", "W", ask="Q?", every=every), timeout="100 ms") for name in names
     )
-    return bench_from(TomlFile(Path("bench.toml"), f'[bench]\nname = "scripted"\n{tables}'), lambda _: Scripted)
+    return bench_of(f'[bench]\nname = "scripted"\n{"".join(tables)}', drivers=lambda _: Scripted)
 
 
 def run(bench: Bench, over: float | Callable[[Kept], bool], clock: Clock | None = None) -> tuple[Kept, list[Bus], int]:
@@ -278,7 +277,7 @@ def test_a_reply_without_the_field_is_a_bad_reply(scripts: dict[str, Script]) ->
             {name = "reflected", unit = "W", ask = "Q?", field = 1, every = "20 ms"},
         ]
     """
-    bench = bench_from(TomlFile(Path("bench.toml"), text), lambda _: Scripted)
+    bench = bench_of(text, drivers=lambda _: Scripted)
     script = scripts["meter"] = Script(asked=lambda _q: Answer({0: 40.0}, "40.0"))
     sink, _, _ = run(bench, lambda sink: script.calls.count("ask") >= 3)
     for name in ("forward", "reflected"):

@@ -14,17 +14,11 @@ from benchlog.clock import Clock
 from benchlog.driver import Answer, NoOptions, Settings
 from benchlog.files import Table
 from benchlog.model import Event, Reading, State
-from tests.benches import bench_of
+from tests.benches import bench_of, channel_toml, instrument_toml
 
-BENCH = """
-[bench]
-name = "Somebody's"
-[[instrument]]
-name = "meter"
-driver = "a stranger's"
-address = "here"
-channel = [{name = "power", unit = "W", ask = "Q?", every = "20 ms"}]
-"""
+BENCH = '[bench]\nname = "Somebody\'s"\n' + instrument_toml(
+    "meter", channel_toml("power", "", "W", ask="Q?", every="20 ms")
+)
 
 
 class Stranger:

@@ -9,21 +9,9 @@ from benchlog.acquire.station import STEADY_S, Station
 from benchlog.clock import Clock
 from benchlog.driver import Answer, BadReply, NoOptions, NoReply, Settings
 from benchlog.model import Event, Reading, State
-from tests.benches import bench_of
+from tests.benches import bench_of, channel_toml, instrument_toml
 
-BENCH = """
-[bench]
-name = "scripted"
-[[instrument]]
-name = "meter"
-driver = "scripted"
-address = "nowhere"
-[[instrument.channel]]
-name = "power"
-unit = "W"
-ask = "Q?"
-every = "1 s"
-"""
+METER = instrument_toml("meter", channel_toml("power", "", "W", ask="Q?", every="1 s"))
 
 
 class ByHand(Clock):
@@ -69,8 +57,8 @@ def watched(seconds: int, answer: Callable[[int], None]) -> tuple[Told, int]:
 
         def close(self) -> None: ...
 
-    (instrument,) = bench_of(BENCH).instruments
-    station = Station(instrument, Scripted, NoOptions(), clock=clock, sink=told)
+    (meter,) = bench_of(f'[bench]\nname = "scripted"\n{METER}').instruments
+    station = Station(meter, Scripted, NoOptions(), clock=clock, sink=told)
     (question,) = station.questions
     for clock.s in range(seconds):
         station.ready()

@@ -16,83 +16,14 @@ from benchlog.bench import Bench
 from benchlog.model import Measured, State
 from benchlog.plan import Plan
 from benchlog.series import STATES, RawSeries
-from tests.benches import analysed, bench_of, plan_of
+from tests.benches import analysed, bench_of, channel_toml, instrument_toml, plan_of
 
 CODE = {state: STATES.index(state) for state in STATES}
 
-BENCH = """
-[bench]
-name = "North bench"
-
-{limits}
-
-[[instrument]]
-name = "wattmeter"
-driver = "any"
-address = "TCPIP::127.0.0.1::5025::SOCKET"
-
-[[instrument.channel]]
-name = "power"
-measures = "forward-power"
-unit = "{power_unit}"
-every = "200 ms"
-range = "250 W"
-{power}
-
-[[instrument]]
-name = "counter"
-driver = "any"
-address = "TCPIP::127.0.0.1::5026::SOCKET"
-
-[[instrument.channel]]
-name = "frequency"
-measures = "frequency"
-unit = "Hz"
-every = "500 ms"
-{frequency}
-
-[[instrument]]
-name = "multimeter"
-driver = "any"
-address = "TCPIP::127.0.0.1::5027::SOCKET"
-
-[[instrument.channel]]
-name = "plate"
-measures = "plate-voltage"
-unit = "V"
-every = "1 s"
-scale = 100.0
-{plate}
-{more}
-"""
-
-BRIDGE = """
-[[instrument]]
-name = "bridge"
-driver = "any"
-address = "TCPIP::127.0.0.1::5028::SOCKET"
-
-[[instrument.channel]]
-name = "reflected"
-measures = "reflected-power"
-unit = "W"
-every = "200 ms"
-range = "25 W"
-of_range = "2 %"
-"""
-
-THERMOMETER = """
-[[instrument]]
-name = "thermometer"
-driver = "any"
-address = "TCPIP::127.0.0.1::5029::SOCKET"
-
-[[instrument.channel]]
-name = "chassis"
-measures = "temperature"
-unit = "degC"
-every = "2 s"
-"""
+BRIDGE = instrument_toml(
+    "bridge", channel_toml("reflected", "reflected-power", "W", every="200 ms", range="25 W", of_range="2 %")
+)
+THERMOMETER = instrument_toml("thermometer", channel_toml("chassis", "temperature", "degC", every="2 s"))
 
 PLAN = """
 [transmitter]
@@ -112,8 +43,14 @@ lasts = "8 h"
 
 
 def bench(power="", frequency="", limits="", power_unit="W", plate="", more="") -> Bench:
-    text = BENCH.format(power=power, frequency=frequency, limits=limits, power_unit=power_unit, plate=plate, more=more)
-    return bench_of(text)
+    """Three meters; the words are further keys of their channels' tables."""
+    watts = channel_toml("power", "forward-power", power_unit, every="200 ms", range="250 W", more=power)
+    hertz = channel_toml("frequency", "frequency", "Hz", every="500 ms", more=frequency)
+    volts = channel_toml("plate", "plate-voltage", "V", every="1 s", scale=100.0, more=plate)
+    meters = (
+        instrument_toml("wattmeter", watts) + instrument_toml("counter", hertz) + instrument_toml("multimeter", volts)
+    )
+    return bench_of(f'[bench]\nname = "North bench"\n{limits}\n{meters}{more}')
 
 
 def plan(*bands: str) -> Plan:

@@ -8,6 +8,7 @@ from benchlog.analysis.wording import plus_minus
 from benchlog.model import Event, State
 from benchlog.series import RawSeries
 from tests.analysis.synthetic import FIVE, Keying, Synthetic, bench, kinds, level, sweep
+from tests.benches import channel_toml, instrument_toml
 
 LIMITS = """
 [limits]
@@ -185,24 +186,11 @@ def test_a_stuck_instrument():
     assert stuck.from_ns / 1e9 == pytest.approx(68, abs=0.3)
 
 
-DOUBLE = """
-[[instrument]]
-name = "panel"
-driver = "any"
-address = "TCPIP::127.0.0.1::5030::SOCKET"
-
-[[instrument.channel]]
-name = "plate current"
-measures = "plate-current"
-unit = "mA"
-every = "1 s"
-
-[[instrument.channel]]
-name = "grid current"
-measures = "grid-current"
-unit = "mA"
-every = "1 s"
-"""
+DOUBLE = instrument_toml(
+    "panel",
+    channel_toml("plate current", "plate-current", "mA", every="1 s"),
+    channel_toml("grid current", "grid-current", "mA", every="1 s"),
+)
 
 
 def panel(seed, step=0.01):

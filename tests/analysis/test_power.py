@@ -18,21 +18,11 @@ from benchlog.errors import BadFile
 from benchlog.model import Component, Measured, State
 from benchlog.plan import unanswerable
 from tests.analysis.synthetic import BRIDGE, Keying, Synthetic, bench, level, mean_of, plan
+from tests.benches import channel_toml, instrument_toml
 
-AMMETER = """
-[[instrument]]
-name = "ammeter"
-driver = "any"
-address = "TCPIP::127.0.0.1::5031::SOCKET"
-
-[[instrument.channel]]
-name = "plate current"
-measures = "plate-current"
-unit = "mA"
-every = "500 ms"
-range = "500 mA"
-of_range = "1 %"
-"""
+AMMETER = instrument_toml(
+    "ammeter", channel_toml("plate current", "plate-current", "mA", every="500 ms", range="500 mA", of_range="1 %")
+)
 AM = "40 m: 7.100 MHz, mode am, signal one-tone, depth 80 %, min_power 60 W"
 
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from benchlog.analysis.turns import Turn, dip, first_move, peak
-from benchlog.files import TomlFile
 from benchlog.model import State
-from benchlog.plan import Plan, plan_from
+from benchlog.plan import Plan
 from tests.analysis.synthetic import FIVE, Keying, Synthetic, band, bench, level
+from tests.benches import channel_toml, instrument_toml, plan_of
 
 NO_POWER = (np.empty(0), np.empty(0))
 
@@ -159,38 +157,17 @@ def test_a_level_control_moves_when_two_readings_in_a_row_leave_its_rest() -> No
 
 
 STEPS = 'tuning = ["drive at minimum", "dip the plate current"]\n'
-WITH_STEPS = plan_from(TomlFile(Path("plan.toml"), FIVE.source.text.replace("[sweep]\n", f"[sweep]\n{STEPS}")))
-METERS = """
-[[instrument]]
-name = "meters"
-driver = "{driver}"
-address = "TCPIP::127.0.0.1::5031::SOCKET"
+WITH_STEPS = plan_of(FIVE.source.text.replace("[sweep]\n", f"[sweep]\n{STEPS}"))
 
-[[instrument.channel]]
-name = "grid"
-measures = "grid-current"
-unit = "mA"
-every = "200 ms"
-range = "20 mA"
-of_range = "1 %"
-resolution = "0.01 mA"
 
-[[instrument.channel]]
-name = "anode"
-measures = "plate-current"
-unit = "mA"
-every = "200 ms"
-range = "400 mA"
-of_reading = "1 %"
-
-[[instrument.channel]]
-name = "level"
-measures = "alc"
-unit = "V"
-every = "200 ms"
-range = "10 V"
-of_range = "0.1 %"
-"""
+def meters(driver: str) -> str:
+    return instrument_toml(
+        "meters",
+        channel_toml("grid", "grid-current", "mA", every="200 ms", range="20 mA", of_range="1 %", resolution="0.01 mA"),
+        channel_toml("anode", "plate-current", "mA", every="200 ms", range="400 mA", of_reading="1 %"),
+        channel_toml("level", "alc", "V", every="200 ms", range="10 V", of_range="0.1 %"),
+        driver=driver,
+    )
 
 
 def tuned_session() -> Synthetic:
@@ -221,7 +198,7 @@ def tuned_session() -> Synthetic:
 
 
 def seen(session: Synthetic, name: str = "40 m", the_plan: Plan = WITH_STEPS, **how: object) -> dict[str, dict]:
-    the_bench = how.pop("the_bench", None) or bench(more=METERS.format(driver="any"))
+    the_bench = how.pop("the_bench", None) or bench(more=meters("any"))
     found = band(session.analysed(the_plan, the_bench, **how), name)
     return {one["what"]: one for one in found.as_json()["tuning"]}
 
@@ -318,7 +295,7 @@ def test_of_a_needle_that_a_person_reads_one_reading_is_enough():
     session = tuned_session()
     session.spoil("grid", 0, 11.0, State.MISSED).spoil("grid", 11.2, 99, State.MISSED)
     assert seen(session)["grid-current-peak"]["measured"]["value"] is None
-    typed = bench(more=METERS.format(driver="typed"))
+    typed = bench(more=meters("typed"))
     assert seen(session, the_bench=typed)["grid-current-peak"]["measured"]["value"] == pytest.approx(4.0, abs=0.1)
 
 
@@ -326,6 +303,6 @@ def test_what_a_person_reads_has_no_gaps_between():
     """Also where the bench file gives the needle an address, for its owner to find it by."""
     session = tuned_session()
     session.drop("grid", 11.2, 60)
-    typed = bench(more=METERS.format(driver="typed"))
+    typed = bench(more=meters("typed"))
     told = [f for f in session.analysed(the_bench=typed).record.findings if f.channel == "grid"]
     assert [f.kind for f in told] == []

@@ -27,7 +27,7 @@ from tests.analysis.synthetic import (
     slots,
     sweep,
 )
-from tests.benches import analysed
+from tests.benches import analysed, plan_of
 
 FIVE_PERCENT = 'of_range = "5 %"'
 
@@ -60,10 +60,7 @@ def test_thirty_hertz_low_on_ten_metres_is_one_ppm():
 def test_a_dial_counted_from_its_segments_edge():
     """Segment 14.2 MHz, reading 100 kHz: 14.300 MHz."""
     text = FIVE.source.text.replace('dial = "14.200 MHz"', 'segment = "14.2 MHz"\nreading = "100 kHz"')
-    from benchlog.files import TomlFile
-    from benchlog.plan import plan_from
-
-    counted = plan_from(TomlFile(FIVE.source.path, text))
+    counted = plan_of(text)
     found = band(sweep([120] * 5, the_plan=counted, hertz_noise=0.0).analysed(counted), "20 m")
     assert found.expected_hz == 14.3e6
     assert found.frequency_error_hz.value == pytest.approx(0, abs=1e-6)

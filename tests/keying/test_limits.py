@@ -13,7 +13,7 @@ from benchlog.keying.client import assumed_power_w, first_message
 from benchlog.keying.limits import Crossing, Watchdog, advice, refuse_too_long, swr, too_long
 from benchlog.model import Reading, State
 from benchlog.plan import Plan
-from tests.benches import bench_of, plan_of
+from tests.benches import bench_of, channel_toml, instrument_toml, plan_of
 
 CHANNELS = {
     "power": ("forward-power", "W", "200 ms", 'range = "250 W"'),
@@ -27,13 +27,12 @@ S = 10**9
 
 
 def bench(limits: str, names: str = " ".join(CHANNELS), more: str = "") -> Bench:
-    channels = "".join(
-        f'[[instrument.channel]]\nname = "{name}"\nmeasures = "{m}"\nunit = "{unit}"\nevery = "{every}"\n{extra}\n'
-        for name, (m, unit, every, extra) in CHANNELS.items()
+    channels = [
+        channel_toml(name, measures, unit, every=every, more=extra)
+        for name, (measures, unit, every, extra) in CHANNELS.items()
         if name in names.split()
-    )
-    head = '[bench]\nname = "b"\n[[instrument]]\nname = "i"\ndriver = "x"\naddress = "a"\n'
-    return bench_of(f"{more}\n[limits]\n{limits}\n{head}{channels}")
+    ]
+    return bench_of(f'{more}\n[limits]\n{limits}\n[bench]\nname = "b"\n{instrument_toml("i", *channels)}')
 
 
 def reading(channel: str, t_s: float, value: float | None) -> Reading:

@@ -2,41 +2,35 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchlog.acquire.registry import find
-from benchlog.bench import Bench, bench_from
-from benchlog.files import TomlFile
+from benchlog.bench import Bench
 from benchlog.model import State
 from benchlog.page.nearest import nearest_limit
 from benchlog.runs.happenings import Latest, Tick
+from tests.benches import bench_of, channel_toml, instrument_toml
 
 CHANNELS = {"forward-power": "W", "reflected-power": "W", "plate-voltage": "V", "plate-current": "A",
             "bias-voltage": "V", "temperature": "degC", "grid-current": "A"}  # fmt: skip
 
 
 def bench(limits: str) -> Bench:
-    channels = "".join(
-        f'[[instrument.channel]]\nname = "{measure}"\nmeasures = "{measure}"\nunit = "{unit}"\nrange = "300 {unit}"\n'
-        for measure, unit in CHANNELS.items()
-    )
-    text = f'[bench]\nname = "b"\n[limits]\n{limits}\n[[instrument]]\nname = "i"\ndriver = "typed"\n{channels}'
-    return bench_from(TomlFile(Path("b.toml"), text), find)
+    channels = (channel_toml(measure, measure, unit, range=f"300 {unit}") for measure, unit in CHANNELS.items())
+    return bench_of(f'[bench]\nname = "b"\n[limits]\n{limits}\n{instrument_toml("i", *channels)}')
 
 
 def near(
     limits: str, *, down_s: float | None = 5.0, heat: float | None = None, **values: float
 ) -> dict[str, Any] | None:
-    one = bench(limits)
+    read = bench(limits)
     latest = {
-        channel.name: Latest(channel, 1.0, values[name], State.GOOD, "")
-        for _, channel in one.channels()
-        if (name := channel.name.replace("-", "_")) in values
+        one.name: Latest(one, 1.0, values[name], State.GOOD, "")
+        for _, one in read.channels()
+        if (name := one.name.replace("-", "_")) in values
     }
-    return nearest_limit(one, Tick(10.0, None if down_s is None else 10.0 - down_s, None, latest, heat))
+    return nearest_limit(read, Tick(10.0, None if down_s is None else 10.0 - down_s, None, latest, heat))
 
 
 @pytest.mark.parametrize(

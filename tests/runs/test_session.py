@@ -15,13 +15,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.bench import Bench, bench_from
+from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.driver import Answer, NoOptions, NoReply, Settings
+from benchlog.driver import Answer, Driver, NoOptions, NoReply, Settings
 from benchlog.errors import StoreFailed
-from benchlog.files import Table, TomlFile
+from benchlog.files import Table
 from benchlog.model import Reading
-from benchlog.plan import Plan, plan_from
 from benchlog.runs import session as sessions
 from benchlog.runs.conduct import conduct
 from benchlog.runs.happenings import Happening, KeyedDown, KeyedUp, LongEnough, Recognised, Tick, Wanted
@@ -103,14 +102,29 @@ def host() -> Host:
     return Host()
 
 
+def the_transmitter(_: str) -> type[Driver]:
+    """A ``bench.DriverLookup``."""
+    return Transmitter
+
+
+def scripted(text: str) -> Bench:
+    """A bench whose instruments are the transmitter's."""
+    return bench_of(text, drivers=the_transmitter)
+
+
 @pytest.fixture
 def session(tmp_path: Path, host: Host) -> Session:
     clock = Clock(FACTOR, utc_ns=host.utc_ns)
     Transmitter.clock = clock
     Transmitter.makes = staticmethod(lambda _t: (0.0, float("nan")))
-    bench: Bench = bench_from(TomlFile(Path("bench.toml"), BENCH), lambda _: Transmitter)
-    plan: Plan = plan_from(TomlFile(Path("plan.toml"), PLAN))
-    return Session("sweep", bench, plan, store=tmp_path / "s.benchlog", clock=clock, drivers=lambda _: Transmitter)
+    return Session(
+        "sweep",
+        scripted(BENCH),
+        plan_of(PLAN),
+        store=tmp_path / "s.benchlog",
+        clock=clock,
+        drivers=the_transmitter,
+    )
 
 
 @pytest.fixture
@@ -229,7 +243,7 @@ def test_a_store_that_takes_nothing_ends_the_run_and_says_so(
 
 def limited(session: Session, limits: str) -> Session:
     """The same session on a bench with limits."""
-    session.bench = bench_from(TomlFile(Path("bench.toml"), f"[limits]\n{limits}\n{BENCH}"), lambda _: Transmitter)
+    session.bench = scripted(f"[limits]\n{limits}\n{BENCH}")
     return session
 
 
@@ -268,9 +282,7 @@ def test_a_limit_means_nothing_while_the_key_is_up(session: Session, stop: threa
 
 def test_the_loads_heat_follows_the_measured_power(session: Session, stop: threading.Event) -> None:
     """First order: 120 W into a load for 100 W, for one time constant: 1.2 x (1 - 1/e)."""
-    session.bench = bench_from(
-        TomlFile(Path("bench.toml"), f'[load]\ncontinuous = "100 W"\ncooling = "10 s"\n{BENCH}'), lambda _: Transmitter
-    )
+    session.bench = scripted(f'[load]\ncontinuous = "100 W"\ncooling = "10 s"\n{BENCH}')
     Transmitter.makes = keyed((2, 12, 3.6e6))
     heat: list[float | None] = []
 
@@ -288,7 +300,7 @@ def test_the_loads_heat_follows_the_measured_power(session: Session, stop: threa
 def test_the_load_is_as_hot_as_earlier_sessions_left_it(session: Session, tmp_path: Path) -> None:
     """Two time constants of rest leave 1/e squared of it."""
     text = f'[load]\ncontinuous = "100 W"\ncooling = "100 s"\n{BENCH}'
-    bench = bench_from(TomlFile(Path("bench.toml"), text), lambda _: Transmitter)
+    bench = scripted(text)
     host = Host()
     first = SessionWriter.begin(
         session.store, kind="soak", bench=bench, plan=session.plan, clock=Clock(utc_ns=host.utc_ns)
@@ -298,7 +310,7 @@ def test_the_load_is_as_hot_as_earlier_sessions_left_it(session: Session, tmp_pa
     first.end("done")
     host.stepped_ns = 300 * 10**9
     later = Session(
-        "soak", bench, session.plan, store=session.store, clock=Clock(utc_ns=host.utc_ns), drivers=lambda _: Transmitter
+        "soak", bench, session.plan, store=session.store, clock=Clock(utc_ns=host.utc_ns), drivers=the_transmitter
     )
     later.id = 2
     hot = 1.2 * (1 - math.exp(-1.0))
@@ -326,7 +338,7 @@ def test_the_heat_is_that_of_the_channel_as_it_was_then(tmp_path: Path, unit: st
         plan_of(PLAN),
         store=tmp_path / "s.benchlog",
         clock=Clock(utc_ns=host.utc_ns),
-        drivers=lambda _: Transmitter,
+        drivers=the_transmitter,
     )
     later.id = 2
     assert heat_left(later) == pytest.approx(1.2 * (1 - math.exp(-1.0)), rel=0.02)
