@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.model import Event
@@ -301,12 +301,59 @@ def test_what_tuning_showed_stands_below_its_band(played: Served, look: Looks) -
     row = page.locator("#bands tbody tr", has=page.get_by_role("rowheader", name=name, exact=True))
     expect(row).to_contain_text("142.0")
     tuned = page.locator("#bands tbody tr.tuned")
-    expect(tuned).to_have_text("Grid-current peak 6.04 ± 0.31 mA")
+    expect(tuned).to_have_text("Grid peak 6.04 ± 0.31 mA")
     expect(tuned).to_have_count(1), "none for a band that nothing was measured on"
     without = results(played.session, name)
     without[0]["tuning"][0]["measured"]["expanded"] = None
     played.feed.results(1, without, [], final=False)
-    expect(tuned).to_have_text("Grid-current peak 6.04 mA (U unknown)")
+    expect(tuned).to_have_text("Grid peak 6.04 mA (U unknown)")
+
+
+TWICE = {"width": 683, "height": 384}  # a laptop of 1366 x 768 at 200 %
+_LINES = """(nodes) => nodes.map((node) => {
+  const range = document.createRange(); range.selectNodeContents(node);
+  return new Set([...range.getClientRects()].map((one) => Math.round(one.top))).size; })"""
+
+
+@pytest.mark.parametrize("size", [TWICE, PHONE, {"width": 844, "height": 390}, {"width": 1366, "height": 768}], ids=str)
+def test_the_key_strip_leaves_room_and_no_word_is_broken_at_any_size(
+    played: Served, look: Looks, size: dict[str, int]
+) -> None:
+    seen = look(played, viewport=size)
+    page = seen.page
+    a_run(played)
+    expect(page.locator("#key")).to_have_text("KEY DOWN")
+    expect(page.locator("#dial")).to_be_visible()
+    strip, hand = (page.locator(one).bounding_box() for one in ("#strip", "#hand"))
+    assert strip
+    assert hand
+    assert strip["height"] + hand["height"] < size["height"] / 2
+    assert page.locator("#band, #bands thead th, #bands tbody th").evaluate_all(_LINES) == [1] * (1 + 5 + 2)
+    verdicts = page.locator("#bands tbody tr:not(.tuned) td:last-child")
+    expect(verdicts.first).to_contain_text("fail")
+    assert verdicts.first.evaluate_all(_LINES) == [1]
+
+
+def test_a_trend_that_another_view_came_over_has_the_width_of_its_place(played: Served, look: Looks) -> None:
+    """First drawn where nothing is shown, a plot would keep the width that the library thinks of."""
+    a_run(played)
+    seen = look(played, viewport=PHONE)
+    page = seen.page
+    held: list[Route] = []
+    page.route(re.compile("points=300"), lambda one: one.continue_() if held else held.append(one))
+    with page.expect_request(re.compile("points=300")):
+        page.reload()
+    seen.view("tune")  # while what is to be drawn is on its way
+    with page.expect_response(re.compile("points=300")):
+        held[0].continue_()
+    expect(page.locator("#extremes dt, #extremes dd").first).to_be_visible()
+    page.wait_for_timeout(500)  # drawn, were it drawn here
+    seen.view("now")
+    page.wait_for_function(
+        """() => ['recent', 'whole'].every((id) => { const node = document.getElementById(id);
+        return Math.abs((node.querySelector('.main-svg')?.clientWidth ?? 0) - node.clientWidth) <= 1; })"""
+    )
+    assert page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
 
 
 _FOCUSED = (

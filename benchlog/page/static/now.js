@@ -137,7 +137,7 @@ function gauges(run) {
 }
 
 const TAKES_LONG = ["drift_hz_per_h", "run_droop_percent", "run_droop_tau_s"];
-const TUNED = { "grid-current-peak": "Grid-current peak", "plate-current-dip": "Plate-current dip", "level-control-moves": "Level control moves at", "level-control": "Level control" };
+const TUNED = { "grid-current-peak": "Grid peak", "plate-current-dip": "Plate dip", "level-control-moves": "ALC moves at", "level-control": "ALC" };
 const MARKS = { pass: "✓\u00a0pass", fail: "✗\u00a0fail", undecided: "?\u00a0undecided", "not-measured": "not measured" };
 
 export function bands() {

@@ -5,7 +5,7 @@ import { clock, put, together } from "./words.js";
 
 const RECENT_S = 180, POINTS = 300;
 const choice = document.getElementById("trendof");
-let plotly = null, listed = null, running = false, wholeAt = -Infinity;
+let plotly = null, listed = null, running = false, again = false, wholeAt = -Infinity;
 
 /** plotly.js is large: it comes once the page is there. */
 export function load() {
@@ -28,14 +28,16 @@ export async function refresh(all) {
     if (power) choice.value = power.channel;
     all = true;
   }
-  if (!plotly || !run || !state.linked || running || document.hidden || document.body.dataset.view !== "now") return;
+  if (!plotly || !run || !state.linked || document.hidden || document.body.dataset.view !== "now") return;
   if (run.ended && !all) return;
+  if (running) { again ||= all; return; }
   running = true;
   try {
     const now = nowS();
     await one("recent", "Last three minutes", Math.max(0, now - RECENT_S), now);
     if (all || performance.now() - wholeAt > 10000) { await one("whole", "Whole run", 0, now); wholeAt = performance.now(); }
   } catch { /* the connection says so itself */ } finally { running = false; }
+  if (again) { again = false; refresh(true); }
 }
 
 // From the lowest to the highest, a closed shape for each stretch without a gap: a filling of the drawing's own reaches across.
@@ -80,6 +82,8 @@ async function one(id, title, from, to) {
       x0: k.from_s, x1: k.to_s, y0: 0, y1: 1, fillcolor: colour("soft"), line: { width: 0 } })),
   };
   const node = document.getElementById(id);
+  layout.width = node.clientWidth;
+  if (!layout.width) return; // another view came meanwhile; when this one is back it is drawn anew
   await plotly.react(node, data, layout, { staticPlot: true, displayModeBar: false });
   node.dataset.points = String(found.t_s.length);
   const span = lows.length ? `${together(Math.min(...lows), unit)} to ${together(Math.max(...highs), unit)}` : "nothing measured";
