@@ -15,7 +15,7 @@ from benchlog.cli.options import SessionRef, json_option, store_option
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.report import comparison, history
 from benchlog.report.words import listed
-from benchlog.runs.records import Kept, keep, record_of
+from benchlog.runs.records import Analysed, analyse_in, analyse_stored
 from benchlog.store.reader import StoredSession, StoreReader
 
 _HTML = click.option("--html", "html_path", type=click.Path(path_type=Path), help="Write it as one HTML file.")
@@ -49,7 +49,7 @@ def compare_command(
     Give the earlier one first. Exit status 0 where nothing is really worse; 1 where something is, or where what A had
     measured cannot be compared.
     """
-    a, b = record_of(store_path, first), record_of(other_store or store_path, second)
+    a, b = analyse_in(store_path, first), analyse_in(other_store or store_path, second)
     _refuse_one_session(a, b)
     cautions = [*_transmitters(a, b, allowed=other_transmitter), *_cautions(a, b)]
     _known_instruments(same, [a, b])
@@ -68,11 +68,11 @@ def compare_command(
     return status
 
 
-def _taken(kept: Kept) -> Taken:
-    return Taken(kept.analysis, kept.bench, kept.events)
+def _taken(analysed: Analysed) -> Taken:
+    return Taken(analysed.analysis, analysed.bench, analysed.events)
 
 
-def _refuse_one_session(a: Kept, b: Kept) -> None:
+def _refuse_one_session(a: Analysed, b: Analysed) -> None:
     """Also where B is in a copy of A's store."""
     if a.analysis.record.session.digest == b.analysis.record.session.digest:
         raise UsageError(
@@ -82,9 +82,9 @@ def _refuse_one_session(a: Kept, b: Kept) -> None:
         )
 
 
-def _transmitters(a: Kept, b: Kept, *, allowed: bool) -> list[str]:
+def _transmitters(a: Analysed, b: Analysed, *, allowed: bool) -> list[str]:
     """Raises UsageError where they are two and that was not asked for."""
-    one, other = (_named(kept.session) for kept in (a, b))
+    one, other = (_named(analysed.session) for analysed in (a, b))
     if one == other:
         return []
     if a.session.transmitter == b.session.transmitter and not (a.session.serial and b.session.serial):
@@ -102,12 +102,12 @@ def _named(session: StoredSession) -> str:
     return f"{session.transmitter}, serial {session.serial}" if session.serial else session.transmitter
 
 
-def _cautions(a: Kept, b: Kept) -> list[str]:
+def _cautions(a: Analysed, b: Analysed) -> list[str]:
     said = []
     if b.session.started_ns < a.session.started_ns:
         said.append("The second session is the earlier one: what is called worse may be what was mended.")
-    for kept in (a, b):
-        said += _doubts(kept)
+    for analysed in (a, b):
+        said += _doubts(analysed)
     if a.session.kind != b.session.kind and "soak" in (a.session.kind, b.session.kind):
         said.append("One session is a heat run and the other is not: how hot the set was differs, too.")
     if unstated := b.bench.unstated:
@@ -115,18 +115,18 @@ def _cautions(a: Kept, b: Kept) -> list[str]:
     return said
 
 
-def _doubts(kept: Kept) -> list[str]:
+def _doubts(analysed: Analysed) -> list[str]:
     """What makes one session less than it seems."""
     said = []
-    if kept.session.ended_ns is None:
-        said.append(f"Session {kept.session.id} has no end: it is still running, or was cut off.")
-    if kept.altered:
-        said.append(f"The readings of session {kept.session.id} are not those it ended with: their digest differs.")
+    if analysed.session.ended_ns is None:
+        said.append(f"Session {analysed.session.id} has no end: it is still running, or was cut off.")
+    if analysed.altered:
+        said.append(f"The readings of session {analysed.session.id} are not those it ended with: their digest differs.")
     return said
 
 
-def _known_instruments(same: Sequence[str], sessions: Sequence[Kept]) -> None:
-    known = dict.fromkeys(instrument.name for kept in sessions for instrument in kept.bench.instruments)
+def _known_instruments(same: Sequence[str], sessions: Sequence[Analysed]) -> None:
+    known = dict.fromkeys(instrument.name for analysed in sessions for instrument in analysed.bench.instruments)
     for name in same:
         if name not in known:
             cure = f"The bench files have {listed(known)}."
@@ -193,14 +193,14 @@ def _sessions_of(reader: StoreReader, transmitter: str | None, serial: str | Non
     raise UsageError(what, where=str(reader.path), cure=cure)
 
 
-def _analysed(reader: StoreReader, sessions: Sequence[StoredSession]) -> tuple[list[Kept], list[str]]:
+def _analysed(reader: StoreReader, sessions: Sequence[StoredSession]) -> tuple[list[Analysed], list[str]]:
     """Those that can be analysed, and what is wrong with the others. Raises the first fault where none can."""
-    kept: list[Kept] = []
+    kept: list[Analysed] = []
     cautions: list[str] = []
     first: BenchlogError | None = None
     for session in sessions:
         try:
-            one = keep(reader, session.id)
+            one = analyse_stored(reader, session.id)
         except BenchlogError as exc:
             first = first or exc
             cautions.append(f"Session {session.id} cannot be analysed, and is left out: {exc.what}.")

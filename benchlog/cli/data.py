@@ -25,7 +25,7 @@ from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.report import words
 from benchlog.report.numbers import duration
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.store.enter import enter
 from benchlog.store.exchange import export_csv, export_parquet, import_csv
 from benchlog.store.reader import StoredSession, StoreReader
@@ -126,11 +126,11 @@ def report_command(
         raise UsageError("--paper says what a PDF is for", where="--paper", cure="Give it together with --pdf.")
     if band is not None and (not budget or as_json or documents):
         raise UsageError("--band picks the budgets to print", where="--band", cure="Give it together with --budget.")
-    kept = record_of(store_path, session, revision)
+    analysed = analyse_in(store_path, session, revision)
     if documents:
         from benchlog.report import html
 
-        page = html.document(kept)
+        page = html.document(analysed)
         if pdf_path is not None:
             from benchlog.report import pdf
 
@@ -139,11 +139,11 @@ def report_command(
             write_text(html_path, page)
         if not as_json:
             for path in documents:
-                click.echo(f"Record of session {kept.session.id} written to {path}")
-            return exit_status(kept)
+                click.echo(f"Record of session {analysed.session.id} written to {path}")
+            return exit_status(analysed)
     if budget and not as_json:
-        return print_budgets(kept, band)
-    return print_record(kept, as_json=as_json)
+        return print_budgets(analysed, band)
+    return print_record(analysed, as_json=as_json)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -13,7 +13,7 @@ from benchlog.cli.live import attend
 from benchlog.cli.options import PageOptions, json_option, page_options
 from benchlog.errors import UsageError
 from benchlog.plan import load_plan
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.simulate.bench import INSTRUMENTS
 from benchlog.simulate.process import BenchProcess
 from benchlog.simulate.troubles import planned
@@ -57,9 +57,9 @@ def demo_command(
         # A band that went unheard would be waited for; the simulated operator goes home when his script ends.
         over_s = simulated.script_s + plan.sweep.rest
         status = attend("sweep", bench, plan, folder / STORE, as_json=as_json, at_most_s=over_s, page=page)
-    kept = record_of(folder / STORE, "last")
+    analysed = analyse_in(folder / STORE, "last")
     from benchlog.report import html
 
-    write_text(folder / RECORD, html.document(kept))
+    write_text(folder / RECORD, html.document(analysed))
     click.echo(f"\nThe record, to open in a browser: {folder / RECORD}", err=True)
     return status

@@ -36,7 +36,7 @@ from benchlog.report.numbers import duration
 from benchlog.report.words import CAUTION
 from benchlog.runs.conduct import Conducted, conduct, look_round
 from benchlog.runs.happenings import Happening, Tick
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.runs.session import Session
 from benchlog.simulate.lease import factor_for
 
@@ -187,9 +187,9 @@ def _look_round(screen: Screen, bench: Bench, clock: Clock) -> None:
 
 def _print(store: Path, done: Conducted, *, as_json: bool) -> int:
     if done.stopped is None:
-        return print_record(record_of(store, done.session_id), as_json=as_json)
+        return print_record(analyse_in(store, done.session_id), as_json=as_json)
     try:
-        print_record(record_of(store, done.session_id), as_json=as_json)
+        print_record(analyse_in(store, done.session_id), as_json=as_json)
     except BenchlogError as exc:  # that it was stopped for safety matters more than that the record cannot be shown now
         click.echo(f"benchlog: {exc}", err=True)
     return done.stopped.exit_status

@@ -239,19 +239,19 @@ def _differing(said: _Said, store: Path, session: int) -> list[str]:
 
 def _differences(said: _Said, reader: StoreReader, session: int) -> Iterator[str]:
     from benchlog.report import html, record_json
-    from benchlog.runs.records import differences, keep
+    from benchlog.runs.records import analyse_stored, differences
 
     if said.form == "json":
         then = json.loads(said.text)
         number = (then["session"].get("revision") or {}).get("number")
-        now = json.loads(record_json.dumps(keep(reader, session, number).analysis.record))
+        now = json.loads(record_json.dumps(analyse_stored(reader, session, number).analysis.record))
         gone = "is no longer there"
         yield from (one.replace(gone, "is not in what the readings give") for one in differences(then, now))
         yield from (one.replace(gone, "lacks") for one in differences(now, then) if one.endswith(gone))
         return
     revisions = [one.number for one in reader.revisions(session)]
     for number in reversed(revisions or [0]):
-        if html.document(keep(reader, session, number)) == said.text:
+        if html.document(analyse_stored(reader, session, number)) == said.text:
             return
     yield "its text differs"
 

@@ -26,7 +26,7 @@ from benchlog import precedence
 from benchlog.errors import BenchlogError, NotInstalled
 from benchlog.report.pdf import Paper
 from benchlog.report.record_json import finite
-from benchlog.runs.records import Kept, record_of
+from benchlog.runs.records import Analysed, analyse_in
 
 NICE = 10
 PAPERS: dict[str, Paper] = {"pdf-a4": "a4", "pdf-letter": "letter"}
@@ -49,9 +49,9 @@ def main() -> int:
 def _answer(asked: dict[str, Any]) -> dict[str, Any]:
     began = time.perf_counter()
     try:
-        kept = record_of(Path(asked["store"]), asked["session"])
-        found: dict[str, Any] = {"record": finite(kept.analysis.record.as_json()), "altered": kept.altered}
-        found |= _made(kept, asked["want"])
+        analysed = analyse_in(Path(asked["store"]), asked["session"])
+        found: dict[str, Any] = {"record": finite(analysed.analysis.record.as_json()), "altered": analysed.altered}
+        found |= _made(analysed, asked["want"])
     except BenchlogError as exc:
         absent = isinstance(exc, NotInstalled)
         return {"error": exc.what, "where": exc.where, "cure": exc.cure, "status": exc.exit_status, "absent": absent}
@@ -61,14 +61,14 @@ def _answer(asked: dict[str, Any]) -> dict[str, Any]:
     return found | {"took_s": round(time.perf_counter() - began, 3)}
 
 
-def _made(kept: Kept, want: str) -> dict[str, Any]:
+def _made(analysed: Analysed, want: str) -> dict[str, Any]:
     """What is wanted beside the record itself."""
     if want == "record":
         return {}
     from benchlog.report import html, pictures
 
-    drawn = pictures.drawn(kept.analysis, kept.bench, kept.plan)
-    document = html.document(kept, drawn)
+    drawn = pictures.drawn(analysed.analysis, analysed.bench, analysed.plan)
+    document = html.document(analysed, drawn)
     if want in PAPERS:
         from benchlog.report import pdf
 

@@ -28,7 +28,7 @@ class Ended(Protocol):
         """What its end was told with."""
 
 
-class Kept(Protocol):
+class Analysed(Protocol):
     """What is asked of a session and its analysis, as ``runs`` keep them: reports know no runs."""
 
     @property
@@ -60,16 +60,16 @@ class Kept(Protocol):
         """Where this program works it out otherwise than it was recorded."""
 
 
-def ending(kept: Kept) -> str:
+def ending(analysed: Analysed) -> str:
     """How it ended, whether it was altered since, which revision this is: a sentence each."""
-    if kept.session.ended_ns is None:
+    if analysed.session.ended_ns is None:
         told = "Not ended: it is still running, or was cut off."
     else:
-        said = kept.session.ending or "ended"
+        said = analysed.session.ending or "ended"
         told = f"{said[0].upper()}{said[1:]}."
-    revision = kept.analysis.record.session.revision
-    revised = _revised(revision, differs=bool(kept.differing)) if revision is not None else ""
-    return " ".join(part for part in (told, ALTERED if kept.altered else "", revised) if part)
+    revision = analysed.analysis.record.session.revision
+    revised = _revised(revision, differs=bool(analysed.differing)) if revision is not None else ""
+    return " ".join(part for part in (told, ALTERED if analysed.altered else "", revised) if part)
 
 
 def _revised(revision: Revision, *, differs: bool) -> str:

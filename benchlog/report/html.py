@@ -21,7 +21,7 @@ from benchlog.model import Event
 from benchlog.plan import Plan
 from benchlog.quantities import show
 from benchlog.report import budget, further, keydowns, words
-from benchlog.report.ending import Kept
+from benchlog.report.ending import Analysed
 from benchlog.report.ending import ending as ending_of
 from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
 from benchlog.report.session import nothing_to_count, readings_sentence
@@ -35,9 +35,11 @@ EVENTS_LISTED = 100
 _TELLING = ("wrong-instrument", "link", "reply", "suspect", "error-queue", "clock", "store", "note", "session")
 
 
-def document(kept: Kept, pictures: Pictures | None = None) -> str:
+def document(analysed: Analysed, pictures: Pictures | None = None) -> str:
     """The record of a stored session; ``pictures`` are its figures, where they are drawn already."""
-    return render(kept.analysis, kept.bench, kept.plan, kept.events, ending=ending_of(kept), pictures=pictures)
+    return render(
+        analysed.analysis, analysed.bench, analysed.plan, analysed.events, ending=ending_of(analysed), pictures=pictures
+    )
 
 
 def render(

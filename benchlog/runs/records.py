@@ -51,7 +51,7 @@ def kept_driver(_: str) -> type[Driver]:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class Analysed:
     """One session, with all a report is made of."""
 
     session: StoredSession
@@ -74,7 +74,7 @@ class Kept:
         return list(differences(json.loads(self.revision.record), self.analysis.record.as_json()))
 
 
-def keep(reader: StoreReader, ref: str | int, revision: int | None = None) -> Kept:
+def analyse_stored(reader: StoreReader, ref: str | int, revision: int | None = None) -> Analysed:
     """Analyse a session as it is stored, by its newest revision or another one.
 
     Raises UsageError where there is no such session, or no such revision of it.
@@ -83,7 +83,7 @@ def keep(reader: StoreReader, ref: str | int, revision: int | None = None) -> Ke
     revisions = reader.revisions(session.id) if session.revision is not None else []
     at = _revision(session, revisions, revision)
     facts = Revision(at.number, at.made_ns, at.program, at.because, revisions[-1].number) if at else None
-    return keep_with(reader, session, bench_of(session, at), facts, at)
+    return analyse_with(reader, session, bench_of(session, at), facts, at)
 
 
 def bench_of(session: StoredSession, revision: StoredRevision | None = None) -> Bench:
@@ -97,13 +97,13 @@ def bench_of(session: StoredSession, revision: StoredRevision | None = None) -> 
     return bench_from(source, kept_driver, text_kept(tables))
 
 
-def keep_with(
+def analyse_with(
     reader: StoreReader,
     session: StoredSession,
     bench: Bench,
     facts: Revision | None = None,
     revision: StoredRevision | None = None,
-) -> Kept:
+) -> Analysed:
     """Analyse a session's own readings and events, by its own plan, with any bench file."""
     plan = plan_from(TomlFile(Path(f"plan file of session {session.id}"), session.plan_text))
     events = reader.events(session.id)
@@ -118,7 +118,7 @@ def keep_with(
         digest=fingerprint,
         revision=facts,
     )
-    return Kept(session, bench, plan, events, analyse(about, bench, plan, series, events), revision)
+    return Analysed(session, bench, plan, events, analyse(about, bench, plan, series, events), revision)
 
 
 def _corrected(
@@ -153,9 +153,9 @@ def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def record_of(store: Path, ref: str | int, revision: int | None = None) -> Kept:
-    """The same as ``keep``, from the store's file."""
-    return keep(StoreReader.open(store), ref, revision)
+def analyse_in(store: Path, ref: str | int, revision: int | None = None) -> Analysed:
+    """The same as ``analyse_stored``, from the store's file."""
+    return analyse_stored(StoreReader.open(store), ref, revision)
 
 
 def _revision(session: StoredSession, known: Sequence[StoredRevision], number: int | None) -> StoredRevision | None:

@@ -13,7 +13,7 @@ from benchlog.errors import BadFile, Fault, UsageError
 from benchlog.files import TomlFile
 from benchlog.plan import unanswerable
 from benchlog.quantities import show
-from benchlog.runs.records import Kept, bench_of, keep, keep_with, kept_driver
+from benchlog.runs.records import Analysed, analyse_stored, analyse_with, bench_of, kept_driver
 from benchlog.store.reader import StoredSession, StoreReader
 from benchlog.store.recover import unfinished
 from benchlog.store.revisions import StoredRevision, add_revisions
@@ -22,7 +22,7 @@ _AS_FIRST_GIVEN = "the record as first given"
 _FIXED = ("unit", "ask", "field", "every")  # how the readings were taken; whatever else a channel has may change
 
 
-def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: Callable[[Record], str]) -> Kept:
+def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: Callable[[Record], str]) -> Analysed:
     """Analyse a session with another bench file, and keep that as its newest revision beside those before.
 
     Args:
@@ -41,7 +41,7 @@ def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: C
         raise UsageError(
             f"session {session.id} is still running", where=str(store), cure="Revise it once it has ended."
         )
-    before = keep(reader, session.id)
+    before = analyse_stored(reader, session.id)
     faults = [*_misfits(session, bench_of(session), bench)]
     if bench.meter != before.bench.meter:
         faults += unanswerable(before.plan, bench)
@@ -51,7 +51,7 @@ def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: C
         raise BadFile(bench_path, faults, kept=f"Nothing was changed. The session's own file to start from: {own}")
     made_ns = time.time_ns()
     number = 1 if before.revision is None else before.revision.number + 1
-    after = keep_with(reader, session, bench, Revision(number, made_ns, __version__, because, number))
+    after = analyse_with(reader, session, bench, Revision(number, made_ns, __version__, because, number))
     if (before.bench.source.text, before.bench.tables) == (bench.source.text, bench.tables) and not before.differing:
         raise UsageError(
             "this bench file is the one the record is made with; nothing would change",
@@ -61,19 +61,21 @@ def revise(store: Path, ref: str | int, bench_path: Path, because: str, dumps: C
     first = [_stored(before, 0, made_ns, _AS_FIRST_GIVEN, dumps)] if before.revision is None else []
     revision = _stored(after, number, made_ns, because, dumps)
     add_revisions(store, [*first, revision])
-    return keep(StoreReader.open(store), session.id)
+    return analyse_stored(StoreReader.open(store), session.id)
 
 
-def _stored(kept: Kept, number: int, made_ns: int, because: str, dumps: Callable[[Record], str]) -> StoredRevision:
+def _stored(
+    analysed: Analysed, number: int, made_ns: int, because: str, dumps: Callable[[Record], str]
+) -> StoredRevision:
     return StoredRevision(
-        session=kept.session.id,
+        session=analysed.session.id,
         number=number,
         made_ns=made_ns,
         program=__version__,
         because=because,
-        bench_text=kept.bench.source.text,
-        tables=kept.bench.tables,
-        record=dumps(kept.analysis.record),
+        bench_text=analysed.bench.source.text,
+        tables=analysed.bench.tables,
+        record=dumps(analysed.analysis.record),
     )
 
 

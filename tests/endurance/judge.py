@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from benchlog.analysis.keydowns import KeyDown
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.simulate.physics import Course, KeyChange, Noise
 from benchlog.simulate.scenario import LOAN_SET_3
 from tests.endurance.trial import BAND, Ran
@@ -104,8 +104,8 @@ class Told:
 
 def told(ran: Ran) -> Told:
     """The record of the run. Raises IndexError where its band is not in it."""
-    kept = record_of(ran.store, "last")
-    record = kept.analysis.record.as_json()
+    analysed = analyse_in(ran.store, "last")
+    record = analysed.analysis.record.as_json()
     (band,) = [one for one in record["bands"] if one["band"] == BAND]
     findings = [one["text"] for one in record["findings"] if one["kind"] != "gap"]
-    return Told(band, truth(ran, kept.analysis.key_downs), findings, sum(edge.down for edge in ran.edges))
+    return Told(band, truth(ran, analysed.analysis.key_downs), findings, sum(edge.down for edge in ran.edges))

@@ -20,7 +20,7 @@ from benchlog.page.stored import StoredSeries
 from benchlog.page.trend import Trend
 from benchlog.plan import load_plan
 from benchlog.report.record_json import dumps
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.runs.revise import revise
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
@@ -64,7 +64,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def power(store: Path) -> Corrected:
     """As the record was made from it."""
-    return record_of(store, 1).analysis.series["power"]
+    return analyse_in(store, 1).analysis.series["power"]
 
 
 @settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -26,7 +26,7 @@ from benchlog.page import stored
 from benchlog.page.clerk import Clerk
 from benchlog.page.stored import StoredSeries
 from benchlog.plan import load_plan
-from benchlog.runs.records import record_of
+from benchlog.runs.records import analyse_in
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
@@ -121,11 +121,11 @@ def test_a_wrong_needle_stays_in_the_store_and_out_of_every_number(one: Served, 
     series = one.get("/api/sessions/1/series?channel=grid%20current").json
     assert (sum(series["n"]), sum(series["missing"])) == (1, 1)
     assert [low for low in series["low"] if low is not None] == [pytest.approx(0.0045)]
-    kept = record_of(store, 1)
-    found = kept.analysis.series["grid current"]
+    analysed = analyse_in(store, 1)
+    found = analysed.analysis.series["grid current"]
     assert [value for value in found.value if value == value] == [pytest.approx(0.0045)]
-    assert not kept.altered
-    assert [event.text for event in kept.events if event.kind == "suspect"] == [
+    assert not analysed.altered
+    assert [event.text for event in analysed.events if event.kind == "suspect"] == [
         "grid current: 45 was a wrong entry; 4.5 stands for it"
     ]
 
@@ -133,7 +133,7 @@ def test_a_wrong_needle_stays_in_the_store_and_out_of_every_number(one: Served, 
 def test_the_record_is_the_one_the_command_prints(one: Served, store: Path) -> None:
     answer = one.get("/api/sessions/1/record").json
     assert answer["altered"] is False
-    assert answer["record"] == json.loads(json.dumps(record_of(store, 1).analysis.record.as_json()))
+    assert answer["record"] == json.loads(json.dumps(analyse_in(store, 1).analysis.record.as_json()))
     assert one.get("/api/sessions/2/record").status == 404
     (line,) = one.get("/api/sessions").json
     assert (line["id"], line["kind"], line["ending"], line["digest"]) == (
