@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import subprocess
@@ -43,6 +44,15 @@ def test_a_run_goes_first_with_all_its_threads_and_only_while_it_lasts() -> None
         over.set()
         earlier.join()
         later.join()
+
+
+def test_a_run_looks_for_little_garbage_and_only_while_it_lasts() -> None:
+    before = gc.get_threshold()
+    with run_goes_first():
+        assert gc.isenabled()
+        assert gc.get_threshold()[0] > 10 * before[0]
+        assert gc.get_freeze_count() > 0
+    assert (gc.get_threshold(), gc.get_freeze_count()) == (before, 0)
 
 
 def test_buses_go_before_their_run_on_one_core_and_what_stands_back_does_not() -> None:

@@ -111,11 +111,10 @@ def add_readings(
     connection: sqlite3.Connection, channels: Mapping[str, int], notes: Notes, readings: Iterable[Reading]
 ) -> None:
     """Raises KeyError for a channel the session has not."""
-    good = State.GOOD
     rows: list[Row] = [
-        (channels[channel], int(t_ns), float(value), int(took_ns) // 1000)  # packed; the table's CHECK looks at it
-        if state is good and value is not None
-        else (channels[channel], int(t_ns), None, packed(int(took_ns) // 1000, notes.of(state, reason, said)))
+        (channels[channel], t_ns, value, took_ns // 1000)  # packed; the table's CHECK looks at it
+        if value is not None  # and so good: a Reading sees to that
+        else (channels[channel], t_ns, None, packed(took_ns // 1000, notes.of(state, reason, said)))
         for channel, t_ns, value, took_ns, state, reason, said in readings
     ]
     connection.execute("SAVEPOINT readings")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from itertools import islice
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -52,6 +53,8 @@ class SessionWriter:
         self._connection, self._channels, self._clock = connection, channels, clock
         self._notes = rows.Notes(connection)
         self._queue: SimpleQueue[_Item] = SimpleQueue()
+        self.put: Callable[[Reading | Event], None] = self._queue.put
+        """Hand over a row; from any thread, without waiting, without raising."""
         self._marked = threading.Event()  # a mark has been put since the thread last looked
         self._held: deque[_Item] = deque()
         self._since_ns = 0  # session time at which the trouble began
@@ -76,10 +79,6 @@ class SessionWriter:
             connection.close()
             raise
         return cls(path, connection, session_id, channels, clock)
-
-    def put(self, item: Reading | Event) -> None:
-        """Hand over a row; from any thread, without waiting, without raising."""
-        self._queue.put(item)
 
     def flush(self, timeout_s: float = 5.0) -> bool:
         """True once everything put so far is committed; False if it is not by then, and ``failure`` may say why."""
@@ -136,18 +135,19 @@ class SessionWriter:
             first = self._queue.get(timeout=RETRY_S if self._held else None)
         except Empty:
             return
-        self._hold(first)
         if not isinstance(first, _Mark):
             self._marked.wait(wait_s)
         self._marked.clear()
-        for _ in range(self._queue.qsize()):
-            self._hold(self._queue.get_nowait())
+        take = self._queue.get_nowait
+        self._hold([first, *[take() for _ in range(self._queue.qsize())]])
 
-    def _hold(self, item: _Item) -> None:
-        if len(self._held) < HOLD or isinstance(item, _Mark):
-            self._held.append(item)
-        else:
-            self.lost += 1  # the oldest stay: a record with its end missing is clearer than one with holes
+    def _hold(self, items: list[_Item]) -> None:
+        room = max(HOLD - len(self._held), 0)
+        if len(items) > room:  # the oldest stay: a record with its end missing is clearer than one with holes
+            marks = [item for item in items[room:] if isinstance(item, _Mark)]
+            self.lost += len(items) - room - len(marks)
+            items = [*items[:room], *marks]
+        self._held.extend(items)
 
     def _commit_front(self, count: int) -> bool:
         """Commit that many of the held items and let go of them; True if that ended the session.
@@ -157,7 +157,7 @@ class SessionWriter:
         """
         batch = list(islice(self._held, count))
         try:
-            self._commit(batch)
+            marks = self._commit(batch)
         except StoreFailed:
             raise
         except Exception as exc:  # whatever it is, the other rows are worth more
@@ -168,24 +168,24 @@ class SessionWriter:
             told = f"a row that could not be stored ({exc!r}): {batch[0]!r}"
             self._held[0] = batch[0] = Event(self._clock.t_ns(), "store", told)
             self.lost += 1
-            self._commit(batch)
+            marks = self._commit(batch)
+        let_go = self._held.popleft
         for _ in batch:
-            self._held.popleft()
-        ended = False
-        for item in batch:
-            if isinstance(item, _Mark):
-                item.kept = self.lost == 0
-                item.passed.set()
-                ended = ended or item.ending is not None
-        return ended
+            let_go()
+        for mark in marks:
+            mark.kept = self.lost == 0
+            mark.passed.set()
+        return any(mark.ending is not None for mark in marks)
 
-    def _commit(self, batch: list[_Item]) -> None:
+    def _commit(self, batch: list[_Item]) -> list[_Mark]:
+        """One transaction; returns the marks among them, for which there is nothing to do before it."""
         readings = [item for item in batch if isinstance(item, Reading)]
         others = [] if len(readings) == len(batch) else [item for item in batch if not isinstance(item, Reading)]
         events = [item for item in others if isinstance(item, Event)]
-        end = next((item for item in others if isinstance(item, _Mark) and item.ending is not None), None)
+        marks = [item for item in others if isinstance(item, _Mark)]
+        end = next((mark for mark in marks if mark.ending is not None), None)
         if not (readings or events or end):
-            return
+            return marks
         trouble_ends = self.failure is not None and len(batch) == len(self._held)
         if trouble_ends:
             events.append(self._aftermath())
@@ -201,6 +201,7 @@ class SessionWriter:
         self._notes.keep()
         if trouble_ends:
             self.failure = None
+        return marks
 
     def _stuck(self, failure: StoreFailed) -> None:
         if self.failure is None:
