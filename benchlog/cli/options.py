@@ -15,39 +15,25 @@ from benchlog.errors import BadFile, UsageError
 from benchlog.plan import Plan, load_plan, refuse_misfits
 
 F = TypeVar("F", bound=Callable[..., Any])
-_FILE = click.Path(path_type=Path)
 
 
-def bench_option(command: F) -> F:
-    """``--bench FILE``."""
+def _file_option(name: str, default: str, what: str) -> Callable[[F], F]:
     return click.option(
-        "--bench", "bench_path", type=_FILE, default="bench.toml", show_default=True,
-        envvar="BENCHLOG_BENCH", show_envvar=True,
-        help="The bench file: instruments, load, limits.",
-    )(command)  # fmt: skip
+        f"--{name}", f"{name}_path", type=click.Path(path_type=Path), default=default, show_default=True,
+        envvar=f"BENCHLOG_{name.upper()}", show_envvar=True, help=what,
+    )  # fmt: skip
 
 
-def plan_option(command: F) -> F:
-    """``--plan FILE``."""
-    return click.option(
-        "--plan", "plan_path", type=_FILE, default="plan.toml", show_default=True,
-        envvar="BENCHLOG_PLAN", show_envvar=True,
-        help="The plan file: transmitter, bands, what each must reach.",
-    )(command)  # fmt: skip
+bench_option = _file_option("bench", "bench.toml", "The bench file: instruments, load, limits.")
+plan_option = _file_option("plan", "plan.toml", "The plan file: transmitter, bands, what each must reach.")
+store_option = _file_option("store", "bench.benchlog", "The store: one SQLite file with all sessions.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON on standard output.")
 
 
-def store_option(command: F) -> F:
-    """``--store FILE``."""
-    return click.option(
-        "--store", "store_path", type=_FILE, default="bench.benchlog", show_default=True,
-        envvar="BENCHLOG_STORE", show_envvar=True,
-        help="The store: one SQLite file with all sessions.",
-    )(command)  # fmt: skip
-
-
-def json_option(command: F) -> F:
-    """``--json``."""
-    return click.option("--json", "as_json", is_flag=True, help="Print JSON on standard output.")(command)
+listen_option = click.option(
+    "--listen", metavar="ADDRESS", default="",
+    help="Serve the page on this address of the computer as well; there it needs the token for everything.",
+)  # fmt: skip
 
 
 PAGE_PORT = 21851  # the daemon's is the one before
@@ -79,14 +65,6 @@ def page_options(command: F) -> F:
     return cast(F, wrapped)
 
 
-def listen_option(command: F) -> F:
-    """``--listen ADDRESS``."""
-    return click.option(
-        "--listen", metavar="ADDRESS", default="",
-        help="Serve the page on this address of the computer as well; there it needs the token for everything.",
-    )(command)  # fmt: skip
-
-
 class SessionRef(click.ParamType[str | int]):
     """A session's number, or ``last``."""
 
@@ -105,9 +83,7 @@ class SessionRef(click.ParamType[str | int]):
         return int(value)
 
 
-def session_argument(command: F) -> F:
-    """``SESSION``, by default the last one."""
-    return click.argument("session", type=SessionRef(), default="last")(command)
+session_argument = click.argument("session", type=SessionRef(), default="last")
 
 
 def read_files(bench_path: Path, plan_path: Path) -> tuple[Bench, Plan]:

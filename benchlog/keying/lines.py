@@ -72,11 +72,7 @@ class SerialLine:
         """Both lines off before, and again after."""
         with _faults():
             self._port = _open_serial(self._address, self._timeout_s)
-        try:
-            self.set(False)
-        except LineFault:
-            self.close()
-            raise
+        _up_or_closed(self)
 
     def set(self, down: bool) -> None:
         """An ioctl, or for RFC 2217 a command and its acknowledgement."""
@@ -113,11 +109,7 @@ class ScpiRelay:
                 self._link = _Socket(tcp, self._timeout_s)
             else:
                 self._link = _open_serial(self._address, self._timeout_s, self._baud)
-        try:
-            self.set(False)
-        except LineFault:
-            self.close()
-            raise
+        _up_or_closed(self)
 
     def set(self, down: bool) -> None:
         """Sent, not confirmed: only ``read_back`` tells."""
@@ -169,11 +161,7 @@ class ModbusCoil:
             if not self._client.connect():
                 self.close()
                 raise LineFault(f"no connection to {self._address}")
-        try:
-            self.set(False)
-        except LineFault:
-            self.close()
-            raise
+        _up_or_closed(self)
 
     def _made(self) -> Any:
         from pymodbus import client
@@ -257,6 +245,15 @@ def _open_serial(address: str, timeout_s: float, baud: int = 9600) -> Any:
         attributes[2] |= termios.HUPCL  # somebody may have switched it off
         termios.tcsetattr(descriptor, termios.TCSANOW, attributes)
     return port
+
+
+def _up_or_closed(line: Line) -> None:
+    """The end of each ``open``: what cannot be told to be up is not held."""
+    try:
+        line.set(False)
+    except LineFault:
+        line.close()
+        raise
 
 
 def _good(answer: Any) -> Any:
