@@ -104,7 +104,7 @@ class Driver(Protocol):
     polled: ClassVar[bool]  # False: readings reach the store another way (typed by a person)
 
     def __init__(self, settings: Settings) -> None:
-        """Keep the settings; touch nothing yet. What it raises counts as an ``open`` that failed, and is tried again."""
+        """Keep the settings; touch nothing yet. What it raises is as from ``open``, and it is tried again."""
 
     def open(self) -> str:
         """Connect, resynchronise, send the setup; returns who answers ("" if it cannot say).
