@@ -116,12 +116,18 @@ def _running(connection: sqlite3.Connection, where: str, session: int | str) -> 
         (number, *typed),
     ).fetchone()
     clock = Clock.resumed(anchor_ns, started_ns, factor)
-    # A session that was killed has no end, but it has no rows any more either: every planned slot is one.
-    # The host's monotonic clock starts anew when the host does; then the rows are ahead of it.
-    silent_ns = clock.t_ns() - (latest_ns or 0)
-    if silent_ns < 0 or (latest_ns is not None and silent_ns > SILENT_S * 1e9 * factor + 2 * slowest_ns):
+    if not (clock.t_ns() >= 0 if latest_ns is None else alive(clock, latest_ns, slowest_ns)):
         raise UsageError(f"session {number} is not running: it was cut off without an end", where=where, cure=cure)
     return number, clock, typed
+
+
+def alive(clock: Clock, last_ns: int, slowest_ns: int) -> bool:
+    """Whether a session without an end may still be written: its last row is recent, by its slowest channel's pace.
+
+    One that was killed has no rows any more: every planned slot is one. The host's monotonic clock starts anew when the
+    host does; then the rows are ahead of it.
+    """
+    return 0 <= clock.t_ns() - last_ns <= SILENT_S * 1e9 * clock.factor + 2 * slowest_ns
 
 
 def _typed_channels(bench_toml: str) -> dict[str, str]:

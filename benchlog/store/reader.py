@@ -8,7 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
 
 from benchlog.errors import UsageError
 from benchlog.model import Event, EventKind, Measure, SessionKind, State
@@ -79,12 +78,6 @@ class StoreReader:
         """Raises: BadStore (missing, not ours, damaged, newer or older than this program); StoreFailed."""
         open_existing(path, write=False).close()
         return cls(path)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exc: object) -> None:
-        """Nothing to let go of."""
 
     def sessions(self) -> list[StoredSession]:
         """All, the oldest first."""

@@ -11,7 +11,7 @@ from benchlog.clock import Clock
 from benchlog.model import Event
 from benchlog.store import rows
 from benchlog.store.connection import Connection, open_existing, trouble
-from benchlog.store.enter import SILENT_S
+from benchlog.store.enter import alive
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +68,6 @@ def _unfinished(connection: Connection) -> list[CutOff]:
     ).fetchall()
     result = []
     for session, kind, started_ns, anchor_ns, factor, last_ns, slowest_ns in found:
-        # The monotonic clock starts anew with the host; then the rows are ahead of it.
-        silent_ns = Clock.resumed(anchor_ns, started_ns, factor).t_ns() - last_ns
-        alive = 0 <= silent_ns <= SILENT_S * 1e9 * factor + 2 * slowest_ns
-        result.append(CutOff(session, kind, last_ns, started_ns + last_ns, alive))
+        lives = alive(Clock.resumed(anchor_ns, started_ns, factor), last_ns, slowest_ns)
+        result.append(CutOff(session, kind, last_ns, started_ns + last_ns, lives))
     return result
