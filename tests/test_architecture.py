@@ -79,6 +79,12 @@ def test_every_folder_says_what_lives_there() -> None:
         assert doc, folder
 
 
+def test_nothing_tracked_is_a_link() -> None:
+    """One to an environment of one's own, merged, takes the place of everybody's: git lets go of what is ignored."""
+    listed = subprocess.run(["git", "ls-files", "-s"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    assert [line for line in listed.splitlines() if line.startswith("120000")] == []
+
+
 def test_modules_stay_short() -> None:
     long = {str(p): n for p in modules(ROOT) if ".venv" not in p.parts and (n := len(p.read_text().splitlines())) > 500}
     assert not long

@@ -77,12 +77,12 @@ def supply_findings(heard: OnBand, found: BandResult, noise: Asked, *, mismatche
     told = False
     if _worth(found.droop_percent):
         worst = max((k for k in heard.key_downs if k.droop), key=_percent, default=None)
-        parts = _within(heard, worst, noise()) if worst else None
+        parts = _split_within(heard, worst, noise()) if worst else None
         if worst and parts:
             for finding in _told(parts, f"{heard.band.name}: of", "droop", rest):
                 told = True
                 yield _at(finding, heard, worst, worst)
-    if (run := over_run(heard)) is not None:
+    if (run := _split_over_run(heard)) is not None:
         for finding in _told(run, f"{heard.band.name}, from the first key-down to the last: of", "less power", rest):
             yield _at(finding, heard, heard.key_downs[0], heard.key_downs[-1])
     if not told and found.power_w.verdict == "fail":
@@ -115,15 +115,15 @@ def voltage(heard: OnBand, key_down: KeyDown) -> Ends | None:
     return None if inside.over_range() else ends_of(*inside.good(), key_down.window)
 
 
-def _within(heard: OnBand, key_down: KeyDown, noise: Noise | None) -> Split | None:
-    """Of one key-down's window."""
+def _split_within(heard: OnBand, key_down: KeyDown, noise: Noise | None) -> Split | None:
+    """The parts of the droop in one key-down's window."""
     volts = voltage(heard, key_down)
     if volts is None or key_down.droop is None or _hidden(key_down):
         return None
-    return _split(key_down.droop.percent, volts, fallen(volts, noise, heard.accuracy("plate-voltage")))
+    return _parted(key_down.droop.percent, volts, fallen(volts, noise, heard.accuracy("plate-voltage")))
 
 
-def _split(power: Measured, volts: Ends, fell: Measured) -> Split:
+def _parted(power: Measured, volts: Ends, fell: Measured) -> Split:
     supply, stage = split(power, fell)
     return Split(power, supply, stage, volts.loss.start, volts.loss.end)
 
@@ -133,8 +133,8 @@ def _hidden(key_down: KeyDown) -> bool:
     return power is not None and power.over_range > 0
 
 
-def over_run(heard: OnBand) -> Split | None:
-    """The same of the power at the windows' starts, from the first key-down of a band to its last.
+def _split_over_run(heard: OnBand) -> Split | None:
+    """The parts of what the power at the windows' starts loses from the first key-down of a band to its last.
 
     None below 5 key-downs, where less than 5 % is lost for certain, or where power or voltage is not known in one.
     """
@@ -153,7 +153,7 @@ def over_run(heard: OnBand) -> Split | None:
     volts = ends_of(starts, np.array(each), span) if len(each) == len(starts) else None
     if volts is None:
         return None
-    return _split(lost, volts, fallen(volts, Noise.about([volts]), heard.accuracy("plate-voltage")))
+    return _parted(lost, volts, fallen(volts, Noise.about([volts]), heard.accuracy("plate-voltage")))
 
 
 def _sure(part: Measured, least: float) -> bool:
