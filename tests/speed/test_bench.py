@@ -66,6 +66,13 @@ def test_a_rate_is_the_better_the_less_time_it_took() -> None:
     assert str(rates("a", "/s", [(1.0, 1.0)], 100, Target(at_least=2))).endswith("MISSED")
 
 
+def test_a_programs_peak_is_its_own_and_not_that_of_who_started_it() -> None:
+    large = bytearray(200_000_000)
+    large[::4096] = bytes(len(large[::4096]))
+    assert cost(sys.executable, "-c", "pass").peak_mb < 50
+    assert cost(sys.executable, "-c", "bytearray(10**8).replace(b'a', b'')").peak_mb > 100
+
+
 def test_a_command_that_fails_is_no_measurement() -> None:
     with pytest.raises(RuntimeError, match="ended with 2"):
         cost(COMMAND, "report", "--no-such-option")
