@@ -13,14 +13,15 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from multiprocessing.connection import Connection
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from benchlog.errors import BenchlogError
 
 Item = TypeVar("Item")
 Found = TypeVar("Found")
+Key = TypeVar("Key")
 
 _MOST = 4096  # parts the items are handed out in: what tells them is 16 kB, which any pipe holds
 _BYTES = 4  # of a part's number
@@ -77,6 +78,11 @@ def shared(work: Callable[[Item], Found], items: Sequence[Item], *, worth: bool 
             process.join()
             process.close()
     return [one for n in range(len(parts)) for one in found[n]]
+
+
+def each(jobs: Mapping[Key, Callable[[], Any]], *, worth: bool = True) -> dict[Key, Any]:
+    """What each of several jobs finds, by its name; as ``shared``. Those that take longest should come first."""
+    return dict(zip(jobs, shared(lambda job: job(), [*jobs.values()], worth=worth), strict=True))
 
 
 def _may_fork() -> bool:

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
 from itertools import chain
-from typing import Any
 
 import numpy as np
 
 from benchlog.analysis import findings, troubles
 from benchlog.analysis.accuracy import Accuracy
-from benchlog.analysis.bands import FrequencyResults, PowerResults, frequency_results, power_results
+from benchlog.analysis.bands import FrequencyResults, frequency_results, power_results
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.diagnosis import diagnosed
 from benchlog.analysis.dial import dial_split
@@ -21,12 +20,13 @@ from benchlog.analysis.keydowns import KeyDown, Span, find_spans, gap_limit_s, k
 from benchlog.analysis.measure import measure_key_down, measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.passes import band_errors
-from benchlog.analysis.results import BandResult, Dial, Finding, Record, SessionFacts, Tuned
+from benchlog.analysis.results import BandResult, Finding, Record, SessionFacts
+from benchlog.analysis.stability import stability
 from benchlog.analysis.steps import Step, find_steps, hiss_of, step_findings
 from benchlog.analysis.supply import voltage_noise
 from benchlog.analysis.tuning import tuned
 from benchlog.bench import Bench
-from benchlog.cores import shared
+from benchlog.cores import each, shared
 from benchlog.model import Event, SessionKind
 from benchlog.plan import Plan
 from benchlog.series import STATES
@@ -41,6 +41,14 @@ class Analysis:
     record: Record
     key_downs: tuple[KeyDown, ...]  # in order of time, tuning included
     series: Mapping[str, Corrected]
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """What one band's frequency did."""
+
+    steps: Sequence[Step]
+    results: FrequencyResults
 
 
 def analyse(
@@ -67,42 +75,45 @@ def analyse(
     named = [name for name, one in heard.items() if name in asked or one.key_downs]
     hiss = hiss_of(heard.values())
 
-    def of_frequency(name: str) -> tuple[list[Step], FrequencyResults]:
+    def of_frequency(name: str) -> Moved:
         steps = find_steps(heard[name], hiss)
-        return steps, frequency_results(heard[name], jumped=bool(steps))
+        return Moved(steps, frequency_results(heard[name], jumped=bool(steps)))
 
-    def of_power(name: str) -> tuple[PowerResults, tuple[Tuned, ...]]:
-        return power_results(heard[name]), tuned(heard[name], key_downs, session.kind, plan)
-
-    jobs: list[Callable[[], Any]] = [lambda: list(_told(bench, series, key_downs, events))]  # the longest first
-    jobs += [partial(part, name) for part in (of_frequency, of_power) for name in named]
-    told, *parts = shared(lambda job: job(), jobs, worth=long)
-    moved = dict(zip(named, parts, strict=False))
-    made = dict(zip(named, parts[len(named) :], strict=True))
+    found = each(
+        {
+            # Of all bands in one place: what works it out takes half a second to load.
+            "stability": lambda: {name: stability(heard[name]) for name in named},
+            **{("frequency", name): partial(of_frequency, name) for name in named},
+            **{("power", name): partial(power_results, heard[name]) for name in named},
+            "dial": lambda: dial_split(band_errors(heard), Accuracy.measuring(bench, "frequency")),
+            "told": lambda: list(_told(bench, series, key_downs, events)),
+        },
+        worth=long,
+    )
+    moved: dict[str, Moved] = {name: found["frequency", name] for name in named}
     bands = tuple(
         BandResult(
             band=name,
             expected_hz=heard[name].band.expected_hz,
             key_downs=len(heard[name].key_downs),
-            **made[name][0],
-            **moved[name][1],
-            tuning=made[name][1],
+            **found["power", name],
+            **moved[name].results,
+            stability=found["stability"][name],
+            tuning=tuned(heard[name], key_downs, session.kind, plan),
         )
         for name in named
     )
     noise = cache(lambda: voltage_noise(heard.values()))
     why = shared(lambda band: list(diagnosed(heard[band.band], band, noise)), bands, worth=long)
-    dial = _dial(heard, bench)
-    jumps = step_findings({name: moved[name][0] for name in named}, session.started_ns)
-    found = (
+    told = (
         *findings.failed(bands),
         *chain.from_iterable(why),
-        *jumps,
-        *findings.dial_findings(dial, bands),
-        *told,
+        *step_findings({name: one.steps for name, one in moved.items()}, session.started_ns),
+        *findings.dial_findings(found["dial"], bands),
+        *found["told"],
     )
     instruments = instrument_states(bench, events, session.started_ns)
-    return Analysis(Record(session, bands, dial, found, _counts(series), instruments), key_downs, series)
+    return Analysis(Record(session, bands, found["dial"], told, _counts(series), instruments), key_downs, series)
 
 
 def _asked(kind: SessionKind, plan: Plan) -> set[str]:
@@ -121,10 +132,6 @@ def _spans(bench: Bench, plan: Plan, series: Mapping[str, Corrected], events: Se
     if power is None or channel is None:
         return []
     return find_spans(power, measuring(series, "frequency"), plan, gap_limit_s(power.t_s, channel.every), channel.power)
-
-
-def _dial(heard: Mapping[str, OnBand], bench: Bench) -> Dial | None:
-    return dial_split(band_errors(heard), Accuracy.measuring(bench, "frequency"))
 
 
 def _told(

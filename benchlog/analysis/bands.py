@@ -12,16 +12,14 @@ from benchlog.analysis.movement import key_down_drift
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.power import (
     delivered_power,
-    dissipation,
-    efficiency,
     mean_of,
+    output_stage,
     power_kind,
     standing_wave_ratio,
     stated_power,
 )
-from benchlog.analysis.results import Result, Stability, WarmUp
+from benchlog.analysis.results import Result, WarmUp
 from benchlog.analysis.rundroop import RunDroop, run_droop
-from benchlog.analysis.stability import stability
 from benchlog.analysis.uncertainty import largest, through
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.analysis.warmup import warm_up
@@ -53,12 +51,12 @@ class FrequencyResults(TypedDict):
     settled_after_s: float | None
     key_down_drift_hz: Result
     warm_up: WarmUp | None
-    stability: tuple[Stability, ...]
 
 
 def power_results(heard: OnBand) -> PowerResults:
     """Of one band."""
     in_doubt = heard.lacking("forward-power")
+    stage = output_stage(heard)
     over_run = run_droop([k.droop for k in heard.key_downs if k.droop], heard.accuracy("forward-power"))
     return PowerResults(
         power_w=result(stated_power(heard), heard.band.min_power, Sense.AT_LEAST, in_doubt=in_doubt),
@@ -69,8 +67,8 @@ def power_results(heard: OnBand) -> PowerResults:
         run_droop_tau_s=_unlimited(over_run.time_constant if over_run else None),
         swr=_unlimited(standing_wave_ratio(heard)),
         delivered_w=_unlimited(delivered_power(heard)),
-        efficiency_percent=_unlimited(efficiency(heard)),
-        dissipation_w=_unlimited(dissipation(heard)),
+        efficiency_percent=_unlimited(stage.efficiency if stage else None),
+        dissipation_w=_unlimited(stage.dissipation if stage else None),
     )
 
 
@@ -89,7 +87,6 @@ def frequency_results(heard: OnBand, *, jumped: bool) -> FrequencyResults:
         settled_after_s=settled_after_s(t_s, hz, tolerance_hz),
         key_down_drift_hz=_unlimited(key_down_drift(heard)),
         warm_up=warm_up(heard, jumped=jumped),
-        stability=stability(heard),
     )
 
 

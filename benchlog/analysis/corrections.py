@@ -145,4 +145,6 @@ def _si(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
         factor, offset = linear(unit)
     except ValueError:  # dBm, dBW
         return to_si(0.0, unit) * 10 ** (values / 10)
-    return values * factor + offset
+    si = values * factor
+    si += offset
+    return si

@@ -45,16 +45,17 @@ def spikes(t_s: Array, values: Array) -> Mask:
     return np.asarray(away > max(SIGMAS * robust_sd(away), _floor(values)))
 
 
-def dips(t_s: Array, values: Array) -> Mask:
+def dips(t_s: Array, values: Array, bent: Fit | None) -> Mask:
     """Which of (n,) readings lie in short dips (or bumps), with their shoulders.
 
     A dip is a run of readings farther than 5 robust standard deviations, than 1 % of the level, and than 2.5 steps of
     rounded readings, from the straight or exponential curve of least absolute deviations, which a minority of readings
     cannot move; it lasts at most a sixth of the readings' span, and readings on the curve are on both sides of it.
+    ``bent``: the exponential of least squares through them, if they have one.
     """
     n = len(values)
     none = np.zeros(n, dtype=bool)
-    if n < 2 * MIN_READINGS or not _worth_a_look(t_s, values):
+    if n < 2 * MIN_READINGS or not _worth_a_look((bent or fit_line(t_s, values)).residuals, values):
         return none
     away = np.abs(values - _least_absolute(t_s, values))
     sd, floor = robust_sd(away), _floor(values)
@@ -100,10 +101,8 @@ def _least(x: Array, y: Array) -> Fit:
     return bent if bent is not None and bent.rss < line.rss else line
 
 
-def _worth_a_look(t_s: Array, values: Array) -> bool:
+def _worth_a_look(residuals: Array, values: Array) -> bool:
     """Whether any reading is farther from a least-squares curve than the noise from reading to reading allows."""
-    bent = fit_exponential(t_s - t_s[0], values)
-    residuals = (bent or fit_line(t_s, values)).residuals
     steps = robust_sd(np.diff(values)) / math.sqrt(2)
     noise = min(steps, robust_sd(residuals))
     return bool(np.max(np.abs(residuals)) > max((SIGMAS - 1) * noise, _floor(values) / 2))

@@ -102,11 +102,11 @@ def fit_droop(
     start_s, stop_s = window
     if len(t_s) < MIN_READINGS or t_s[-1] - t_s[0] < MIN_SHARE * (stop_s - start_s):
         return None
-    kept = belonging(t_s, power_w)
+    kept, bent = _belonging(t_s - start_s, power_w)
     x, y = t_s[kept] - start_s, power_w[kept]
     if len(x) < MIN_READINGS:
         return None
-    found = fall(x, y, stop_s - start_s, "readings")
+    found = fall(x, y, stop_s - start_s, "readings", bent)
     if found is None:
         return None
     loss = found.loss
@@ -148,16 +148,30 @@ def noise_shared(fits: Sequence[DroopFit]) -> list[Measured]:
 
 def belonging(t_s: Array, power_w: Array) -> NDArray[np.bool_]:
     """Which of (n,) readings a curve must follow: all but single spikes and short dips."""
-    kept = ~spikes(t_s, power_w)
-    kept[kept] = ~dips(t_s[kept], power_w[kept])
-    return kept
+    return _belonging(t_s - t_s[0] if len(t_s) else t_s, power_w)[0]
 
 
-def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
+def _belonging(x: Array, y: Array) -> tuple[NDArray[np.bool_], Fit | None]:
+    """The same, and the exponential through those readings."""
+    kept = ~spikes(x, y)
+    bent = bend(x[kept], y[kept])
+    if (dipped := dips(x[kept], y[kept], bent)).any():
+        kept[kept] = ~dipped
+        bent = bend(x[kept], y[kept])
+    return kept, bent
+
+
+def bend(x: Array, y: Array) -> Fit | None:
+    """The exponential through (n,) points; None where they show none, or are too few."""
+    return fit_exponential(x, y) if len(x) >= FOR_A_BEND else None
+
+
+def fall(x: Array, y: Array, lasts: float, points: str, bent: Fit | None) -> Fall | None:
     """What a quantity loses between x = 0 and x = ``lasts``, in percent of what it had at 0.
 
     Args:
         x, y: (n,) points in order, n >= 5; ``points`` is their name in the budget.
+        bent: their ``bend``.
     Returns:
         None where the curve does not start above zero.
     The exponential is taken where its AICc is lower by more than 2, the points counted for as many as they are worth
@@ -165,7 +179,7 @@ def fall(x: Array, y: Array, lasts: float, points: str) -> Fall | None:
     have said is in the uncertainty: the mean square error over both, by Akaike weights (ibid., ch. 4; from memory),
     less the shape's own, is the line "shape of the curve".
     """
-    line, bent = fit_line(x, y), fit_exponential(x, y) if len(x) >= FOR_A_BEND else None
+    line = fit_line(x, y)
     taken, other, doubt = _read(line, x, lasts), _read(bent, x, lasts) if bent is not None else None, 0.0
     if bent is not None:
         behind = _behind(bent, line)
@@ -205,7 +219,8 @@ def _time_constant(taken: _Reading, x: Array, scatter: str) -> Measured | None:
     if taken.loss.tau is None:
         return None
     # Of ln tau, to first order as of 1 / tau.
-    u, dof = _fit_uncertainty(taken.fit, x, np.array([0.0, 0.0, 1 / taken.loss.tau]), taken.memory)
+    gradient = np.array([0.0, 0.0, 1 / taken.loss.tau])
+    u, dof = _fit_uncertainty(taken.fit, gradient, _weights(taken.fit, x, gradient), taken.memory)
     half = u * coverage_factor(dof)
     if not half <= MOST_OF_TAU:
         return None
@@ -273,8 +288,8 @@ def _read(fit: Fit, x: Array, lasts: float) -> _Reading | None:
     if loss is None:
         return None
     remembered = memory([(fit.residuals, len(fit.b))])
-    u, dof = _fit_uncertainty(fit, x, loss.gradient, remembered)
-    return _Reading(fit, loss, u, dof, _weights(fit, x, loss.gradient), remembered)
+    weights = _weights(fit, x, loss.gradient)
+    return _Reading(fit, loss, *_fit_uncertainty(fit, loss.gradient, weights, remembered), weights, remembered)
 
 
 def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
@@ -284,9 +299,10 @@ def _weights(fit: Fit, x: Array, gradient: Array) -> Array | None:
     return np.asarray(slopes(fit, x) @ (fit.covariance * (fit.dof / fit.rss) @ gradient))
 
 
-def _fit_uncertainty(fit: Fit, x: Array, gradient: Array, remembered: Memory | None) -> tuple[float, float]:
-    """(u, dof) of a function of the parameters, the points' memory allowed for."""
-    weights = _weights(fit, x, gradient)
+def _fit_uncertainty(
+    fit: Fit, gradient: Array, weights: Array | None, remembered: Memory | None
+) -> tuple[float, float]:
+    """(u, dof) of a function of the parameters, which points have ``_weights`` in, their memory allowed for."""
     if weights is not None and remembered is not None:
         variance, dof = remembered.of_sum([weights])
         return math.sqrt(variance), dof

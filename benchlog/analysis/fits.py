@@ -88,16 +88,20 @@ def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | N
     tau = shared_tau([(x, y, weights)])
     if tau is None:
         return None
-    root, falling = np.sqrt(weights), np.exp(-x / tau)
-    linear = np.linalg.lstsq(np.column_stack([root, root * falling]), root * y, rcond=None)[0]
-    residuals = y - linear[0] - linear[1] * falling
+    root, falling, total = np.sqrt(weights), np.exp(-x / tau), float(weights.sum())
+    middle, mean = float(weights @ falling) / total, float(weights @ y) / total
+    centred, off = falling - middle, y - mean
+    pull = weights * centred
+    height = float(pull @ off) / float(pull @ centred)
+    residuals = off - height * centred
     cost = float(residuals**2 @ weights)
-    slopes = np.column_stack([root, root * falling, root * linear[1] * falling * x / tau**2])
+    slopes = np.column_stack([root, root * falling, root * height * falling * x / tau**2])
     try:
         inverse = np.linalg.inv(np.linalg.qr(slopes, mode="r"))
     except np.linalg.LinAlgError:
         return None
-    return Fit(np.array([*linear, tau]), inverse @ inverse.T * (cost / (len(x) - 3)), cost, len(x) - 3, residuals)
+    b = np.array([mean - height * middle, height, tau])
+    return Fit(b, inverse @ inverse.T * (cost / (len(x) - 3)), cost, len(x) - 3, residuals)
 
 
 def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
@@ -113,13 +117,13 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
         return None
     shortest, longest = min(float(one.min()) for one in steps), max(float(np.ptp(x)) for x, _, _ in windows)
     taus = np.geomspace(shortest / 2, 20 * longest, 60)
-    off = [(x, y - weights @ y / weights.sum(), weights) for x, y, weights in windows]
-    best = int(np.argmin(np.sum([_costs(taus, *one) for one in off], axis=0)))
+    sums = [_Sums.of(*one) for one in windows]
+    best = int(np.argmin(np.sum([one.costs(taus) for one in sums], axis=0)))
     if best in (0, len(taus) - 1):
         return None
 
     def slope(log_tau: float) -> float:
-        return math.fsum(_slope(math.exp(log_tau), *one) for one in off)
+        return math.fsum(one.slope(math.exp(log_tau)) for one in sums)
 
     around = math.log(taus[best - 1]), math.log(taus[best + 1])
     if not slope(around[0]) < 0 < slope(around[1]):
@@ -127,23 +131,44 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     return math.exp(root(slope, *around))
 
 
-def _costs(taus: Array, x: Array, off: Array, weights: Array) -> Array:
-    """(k,) sums of weighted squares left by the best level and height at each of (k,) time constants."""
-    falling = np.exp(np.multiply.outer(-1 / taus, x))
-    falling -= (falling @ weights / weights.sum())[:, None]
-    along = falling @ (weights * off)
-    spread = np.square(falling, out=falling) @ weights
-    return np.asarray(off**2 @ weights - np.divide(along**2, spread, out=np.zeros_like(taus), where=spread > 0))
+@dataclass(frozen=True, slots=True)
+class _Sums:
+    """One window's points; all that least squares asks of g = 1 - exp(-x / tau) are sums of these times g and g**2."""
 
+    x: Array  # (n,)
+    rows: Array  # (4, n): the weights w, of sum 1, then w x, w (y - mean), w (y - mean) x
+    sums: tuple[float, float]  # of the second and the fourth
+    square: float  # sum of w (y - mean)**2
+    total: float  # of the weights as they were
 
-def _slope(tau: float, x: Array, off: Array, weights: Array) -> float:
-    """Half of what that sum grows by with the logarithm of the time constant."""
-    falling = np.exp(-x / tau)
-    centred = falling - falling @ weights / weights.sum()
-    pull = weights * centred
-    spread = float(pull @ centred)
-    height = float(pull @ off) / spread if spread > 0 else 0.0
-    return -height * float((weights * (off - height * centred)) @ (falling * x)) / tau
+    @classmethod
+    def of(cls, x: Array, y: Array, weights: Array) -> _Sums:
+        """Of points (n,) each."""
+        total = float(weights.sum())
+        share = weights / total
+        off = y - share @ y
+        rows = np.array([share, share * x, share * off, share * off * x])
+        return cls(x, rows, (float(share @ x), float(rows[3].sum())), float(rows[2] @ off), total)
+
+    def costs(self, taus: Array) -> Array:
+        """(k,) sums of weighted squares left by the best level and height at each of (k,) time constants."""
+        risen = np.multiply.outer(-1 / taus, self.x)
+        np.subtract(1, np.exp(risen, out=risen), out=risen)
+        middle, along = self.rows[::2] @ risen.T
+        spread = np.square(risen, out=risen) @ self.rows[0] - middle**2
+        gained = np.divide(along**2, spread, out=np.zeros_like(taus), where=spread > 0)
+        return np.asarray(self.total * (self.square - gained))
+
+    def slope(self, tau: float) -> float:
+        """Half of what that sum grows by with the logarithm of the time constant."""
+        risen = 1 - np.exp(self.x / -tau)
+        middle, by_x, along, along_x = (self.rows @ risen).tolist()
+        square, square_x = (self.rows[:2] @ np.square(risen, out=risen)).tolist()
+        spread = square - middle**2
+        height = along / spread if spread > 0 else 0.0
+        all_x, all_along_x = self.sums
+        left = all_along_x - along_x - height * (by_x - square_x - middle * (all_x - by_x))
+        return self.total * height * float(left) / tau
 
 
 def aicc_price(worth: float, k: int) -> float:
@@ -197,5 +222,5 @@ def theil_sen(x: Array, y: Array, apart: float = 0.0) -> tuple[float, float]:
             slopes.append((y[i + 1 + far :] - y[i]) / dx[far:])
     if not slopes:
         raise ValueError("no two points far enough apart")
-    slope = float(np.median(np.concatenate(slopes)))
-    return slope, float(np.median(y - slope * x))
+    slope = median(np.concatenate(slopes))
+    return slope, median(y - slope * x)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
-from benchlog.analysis.fits import aicc, fit_exponential, fit_line, median_of_five, theil_sen
+from benchlog.analysis.fits import aicc, fit_exponential, fit_line, median, median_of_five, theil_sen
 from benchlog.analysis.uncertainty import UNKNOWN, combine, correlation_time, scatter
 from benchlog.analysis.wild import robust_sd, wild
 from benchlog.model import Component, Measured
@@ -79,7 +79,7 @@ def _scatter(t_s: Array, hz: Array, apart_h: float, accuracy: Accuracy) -> list[
     """What scatter and rounding do to the median of the slopes between all readings; their course may be bent."""
     starts = _starts(t_s)
     kept = np.concatenate([~wild(part) for part in np.split(hz, starts[1:])])
-    t_s, hz = t_s[kept] - t_s[0], hz[kept] - np.median(hz)
+    t_s, hz = t_s[kept] - t_s[0], hz[kept] - median(hz)
     starts = _starts(t_s)
     if len(t_s) - len(starts) - SHAPE < MIN_FREE:
         starts = starts[:1]
@@ -125,7 +125,7 @@ def _scatter(t_s: Array, hz: Array, apart_h: float, accuracy: Accuracy) -> list[
 def _starts(t_s: Array) -> NDArray[np.intp]:
     """Where each key-down's readings begin."""
     steps = np.diff(t_s)
-    return np.concatenate([[0], np.flatnonzero(steps > PARTED * float(np.median(steps))) + 1])
+    return np.concatenate([[0], np.flatnonzero(steps > PARTED * median(steps)) + 1])
 
 
 def _within(t_s: Array, hz: Array, starts: NDArray[np.intp]) -> tuple[Array, int, Array]:
@@ -180,11 +180,11 @@ def _spread(t_h: Array, course: Array, noise: Noise, apart_h: float) -> float:
     begins[_starts(t_h)] = True
     for i in np.flatnonzero(~begins):
         hiss[:, i] = repeats * hiss[:, i - 1] + math.sqrt(1 - repeats**2) * hiss[:, i]
-    true = float(np.median((course[after] - course[before]) / hours))
+    true = median((course[after] - course[before]) / hours)
     shown = course + hiss
     if noise.step > 0:
         shown = np.round(shown / noise.step + rng.random((TRIALS, 1))) * noise.step
-    off = [float(np.median((y[after] - y[before]) / hours)) - true for y in shown]
+    off = [median((y[after] - y[before]) / hours) - true for y in shown]
     return math.sqrt(math.fsum(one**2 for one in off) / TRIALS)
 
 
@@ -223,7 +223,7 @@ def settled_after_s(t_s: Array, frequency_hz: Array, tolerance_hz: float | None)
     """
     if tolerance_hz is None or len(t_s) < 5 or t_s[-1] - t_s[0] < MIN_SPAN_S:
         return None
-    final = float(np.median(frequency_hz[t_s >= t_s[-1] - FINAL_S]))
+    final = median(frequency_hz[t_s >= t_s[-1] - FINAL_S])
     outside = np.flatnonzero(np.abs(median_of_five(frequency_hz) - final) > tolerance_hz * SETTLED_SHARE)
     first = int(outside[-1]) + 1 if len(outside) else 0
     if first >= len(t_s) or t_s[-1] - t_s[first] < WATCHED_SHARE * (t_s[-1] - t_s[0]):

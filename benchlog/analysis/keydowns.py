@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.corrections import OVER_RANGE, Corrected
 from benchlog.analysis.droop import DroopFit
+from benchlog.analysis.fits import median
 from benchlog.analysis.turns import Turn
 from benchlog.analysis.uncertainty import WindowMean
 from benchlog.emission import Meter
@@ -200,7 +201,7 @@ def gap_limit_s(t_s: NDArray[np.float64], every_s: float) -> float:
     steps, short_s = np.diff(t_s), max(every_s, 1 / 3)
     if 2 * np.count_nonzero(steps <= short_s) > len(steps):  # then so is their median, which takes far longer
         return max(1.0, 3 * every_s)
-    own_s = float(np.median(steps)) if len(t_s) > 2 else 0.0
+    own_s = median(steps) if len(t_s) > 2 else 0.0
     return max(1.0, 3 * max(every_s, own_s))
 
 
@@ -217,7 +218,7 @@ def band_of(span: Span, frequency: Corrected | None, plan: Plan) -> Band | None:
     for from_s, to_s in (window_of(span, plan) or (math.inf, -math.inf), (span.start_s, span.stop_s)):
         _, hz = frequency.between(from_s, to_s).good()
         if len(hz):
-            return band_at(float(np.median(hz)), plan)
+            return band_at(median(hz), plan)
     return None
 
 

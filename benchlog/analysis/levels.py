@@ -16,6 +16,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fits import median
+
 Array = NDArray[np.float64]
 
 LONG = 240  # points looked at in one go
@@ -197,7 +199,7 @@ def _even(t_s: Array) -> NDArray[np.bool_]:
 
 def places_of(t_s: Array) -> Array:
     """(n,) which planned reading each is: they count on, but for a gap."""
-    slots = (t_s - t_s[0]) / float(np.median(np.diff(t_s)))
+    slots = (t_s - t_s[0]) / median(np.diff(t_s))
     places = np.round(slots)
     if float(np.max(np.diff(slots))) <= CLOSE or np.any(np.diff(places) < 1):
         return np.arange(len(t_s), dtype=float)
@@ -302,7 +304,7 @@ def _size(table: Table, place: tuple[int, int], likelihood: Array) -> tuple[floa
     return size, u
 
 
-@lru_cache(maxsize=4)  # megabytes each; whoever looks at many windows takes them by their length
+@lru_cache(maxsize=8)  # megabytes each; a session's windows have but a few lengths, which every band asks for
 def _design(places: tuple[int, ...], at: tuple[float, ...], edge: int, bends: tuple[float, ...], exact: bool) -> Design:
     n, x = len(places), np.array(at)
     drift = [np.column_stack([np.ones(n), x])]

@@ -129,36 +129,40 @@ def within(bridge: Bridge, key_down: KeyDown) -> Change | None:
     if found is None or key_down.window is None:
         return None
     t_s, share, out_w = found
-    bend = fit_bend(t_s, share, key_down.window)
+    bend = fit_bends(t_s, share, out_w, key_down.window)
     if bend is None:
         return None
-    (before, after), noise = bend
-    ends = fit_bend(t_s, out_w, key_down.window)
-    first_w, last_w = ends[0] if ends else (float(out_w[0]), float(out_w[-1]))
+    (before, after), (first_w, last_w), noise = bend
     if not (first_w > 0 and last_w > 0):
         return None
     return _change(bridge, Returned(before, first_w), Returned(after, last_w), [noise], key_down.window)
 
 
-def fit_bend(t_s: Array, y: Array, window: tuple[float, float]) -> tuple[tuple[float, float], Component] | None:
-    """A cubic over a window: its values at start and end, and the type A uncertainty of 100 (end - start).
+Ends = tuple[float, float]  # at a window's start and at its end
 
-    It bends either way, as a match does that gets worse faster and faster, or ever more slowly. None where fewer than 8
-    readings, or readings over less than half of the window, cannot tell.
+
+def fit_bends(t_s: Array, share: Array, out_w: Array, window: Ends) -> tuple[Ends, Ends, Component] | None:
+    """Cubics over a window: of both quantities their ends, and the type A uncertainty of 100 times the share's rise.
+
+    They bend either way, as a match does that gets worse faster and faster, or ever more slowly. None where fewer than
+    8 readings, or readings over less than half of the window, cannot tell.
     """
     start_s, lasts = window[0], window[1] - window[0]
     if len(t_s) < MIN_READINGS or t_s[-1] - t_s[0] < lasts / 2:
         return None
     columns = np.vander((t_s - start_s) / lasts, 4, increasing=True)
-    parameters = np.linalg.lstsq(columns, y, rcond=None)[0]
-    left = y - columns @ parameters
-    noise = scatter(left, 4)
+    parameters, of_watts = np.linalg.lstsq(columns, np.column_stack([share, out_w]), rcond=None)[0].T
+    noise = scatter(share - columns @ parameters, 4)
     rise = np.array([0.0, 1.0, 1.0, 1.0])  # from 0 to 1
     spread = float(rise @ np.linalg.inv(columns.T @ columns) @ rise)
     # Correlated readings are worth n_eff: the parameters' variance is n / n_eff times that of as many white ones.
     u = math.sqrt(noise.variance * spread * noise.n / noise.n_eff)
-    source = f"scatter of {len(y)} readings about the curve"
-    return (float(parameters[0]), float(parameters.sum())), Component(100 * u, noise.dof, source, "A")
+    line = Component(100 * u, noise.dof, f"scatter of {len(share)} readings about the curve", "A")
+    return _ends(parameters), _ends(of_watts), line
+
+
+def _ends(parameters: Array) -> Ends:
+    return float(parameters[0]), float(parameters.sum())
 
 
 def between(bridge: Bridge, first: KeyDown, last: KeyDown) -> Change | None:

@@ -23,14 +23,15 @@ SHARES = (0.25, 0.5, 0.75, 1.0)  # of the variance that is not white
 LENGTHS = 8  # correlation lengths tried
 SHORTEST, LONGEST = 0.5, 1 / 8  # readings; of the readings of the longest window
 WHITE = 0.6  # prior weight of noise without memory
+# The grid's noises, (G,) each: white, and every share of every length.
+_SHARE, _LENGTH = np.append(0.0, np.repeat(SHARES, LENGTHS)), np.append(0, np.tile(np.arange(LENGTHS), len(SHARES)))
 
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """A grid of G kinds of noise: r_k = share exp(-k / length), what each makes the variance, and its weight."""
+    """What each of the grid's G kinds of noise makes the variance, and its weight."""
 
-    share: Array  # (G,)
-    length: Array  # (G,) readings
+    longest: int  # readings of the longest window: the grid's
     variance: Array  # (G,) of one reading
     weight: Array  # (G,) sums to 1
     dof: float  # of each variance
@@ -41,11 +42,10 @@ class Memory:
         Each noise of the grid leaves a scaled inverse chi-square of ``dof``; what all of them leave together is taken
         for one too, with the same mean and variance of the logarithm: so dof counts that the memory is not known.
         """
-        each, (lengths, of) = np.zeros(len(self.share)), np.unique(self.length, return_inverse=True)
+        each = np.zeros(len(self.variance))
         for part in parts:
             lags = lagged_sums(part)
-            tied = np.exp(-np.arange(1, len(part)) / lengths[:, None]) @ lags[1:]
-            each += lags[0] + 2 * self.share * tied[of]
+            each += lags[0] + 2 * _SHARE * (_decays(len(part), self.longest) @ lags[1:])[_LENGTH]
         each *= self.variance
         if not each.min() > 0:
             return 0.0, self.dof
@@ -70,32 +70,41 @@ def memory(windows: Sequence[tuple[Array, int]]) -> Memory | None:
     if sum(len(residuals) for residuals, _ in windows) < SHOWS_MEMORY or spare <= 0:
         return None
     longest = max(len(residuals) for residuals, _ in windows)
-    share, length = _kinds(longest)
-    square, logs = np.zeros(len(share)), np.zeros(len(share))
+    square, logs = np.zeros(len(_SHARE)), np.zeros(len(_SHARE))
     for residuals, fitted in windows:
-        if len(residuals) > fitted:
-            inverse, log = _spectra(len(residuals), fitted, longest)
-            square += inverse @ np.asarray(dct(residuals, norm="ortho")[fitted:]) ** 2
-            logs += log
+        if (n := len(residuals)) > fitted:
+            square += _inverse(n, longest)[:, fitted:] @ np.asarray(dct(residuals, norm="ortho")[fitted:]) ** 2
+            logs += _logs(n, fitted, longest)
     if not square.min() > 0:
         return None
     likely = -0.5 * logs - spare / 2 * np.log(square)
-    prior = np.where(share > 0, (1 - WHITE) / (len(share) - 1), WHITE)
+    prior = np.where(_SHARE > 0, (1 - WHITE) / (len(_SHARE) - 1), WHITE)
     weight = prior * np.exp(likely - likely.max())
-    return Memory(share, length, square / spare, weight / weight.sum(), float(spare))
+    return Memory(longest, square / spare, weight / weight.sum(), float(spare))
 
 
-@lru_cache(maxsize=4)
-def _kinds(longest: int) -> tuple[Array, Array]:
-    """(share, length) of the grid's noises, (G,) each: white, and every other one."""
-    lengths = np.geomspace(SHORTEST, LONGEST * longest, LENGTHS)
-    return np.append(0.0, np.repeat(SHARES, LENGTHS)), np.append(1.0, np.tile(lengths, len(SHARES)))
+# A session's key-downs are as long as one another, most of them, give or take a reading.
+@lru_cache(maxsize=8)
+def _decays(n: int, longest: int) -> Array:
+    """exp(-k / length) of each length, k = 1 to n - 1: (LENGTHS, n - 1)."""
+    return np.asarray(np.exp(-np.arange(1, n) / _lengths(longest)))
 
 
-@lru_cache(maxsize=4)  # a session's key-downs are as long as one another, most of them
-def _spectra(n: int, fitted: int, longest: int) -> tuple[Array, Array]:
-    """1 / spectrum of each noise, (G, n - fitted), and the sum of the spectrum's logarithms, (G,)."""
-    share, length = (one[:, None] for one in _kinds(longest))
-    rho, at = np.exp(-1 / length), np.cos(math.pi * np.arange(fitted, n) / n)
-    spectrum = 1 - share + share * (1 - rho**2) / (1 - 2 * rho * at + rho**2)
-    return 1 / spectrum, np.log(spectrum).sum(axis=1)
+@lru_cache(maxsize=8)
+def _inverse(n: int, longest: int) -> Array:
+    """1 / spectrum of each noise, (G, n)."""
+    rho, at = np.exp(-1 / _lengths(longest)), np.cos(math.pi * np.arange(n) / n)
+    alike = (1 - rho**2) / (1 - 2 * rho * at + rho**2)
+    return np.asarray(1 / (1 - _SHARE[:, None] + _SHARE[:, None] * alike[_LENGTH]))
+
+
+@lru_cache(maxsize=64)
+def _logs(n: int, fitted: int, longest: int) -> Array:
+    """(G,) sums of the spectra's logarithms, without the first terms."""
+    return np.asarray(-np.log(_inverse(n, longest)[:, fitted:]).sum(axis=1))
+
+
+def _lengths(longest: int) -> Array:
+    """(LENGTHS, 1) readings."""
+    lengths: Array = np.geomspace(SHORTEST, LONGEST * longest, LENGTHS)
+    return lengths[:, None]

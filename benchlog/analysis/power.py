@@ -7,11 +7,13 @@ JCGM 100:2008, 5.2 and H.2, for quantities that were read together.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.corrections import nearest
+from benchlog.analysis.fits import median
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.swr import delivered, measured_swr
@@ -119,29 +121,25 @@ def _both_ways(heard: OnBand) -> tuple[Measured, Measured] | None:
     return forward, reflected
 
 
-def efficiency(heard: OnBand) -> Measured | None:
-    """Percent of the plate input V I that is forward power.
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """What the output stage makes of its input."""
 
-    Returns None as ``_in_and_out``.
-    """
+    efficiency: Measured  # percent of the plate input V I that is forward power
+    dissipation: Measured  # watts of it that stay in the plate, the plate circuit's own loss among them
+
+
+def output_stage(heard: OnBand) -> Stage | None:
+    """Of one band, from readings taken together; None as ``_in_and_out``."""
     found = _in_and_out(heard)
     if found is None:
         return None
     (watts, volts, amperes), readings = found
     percent = 100 * watts / (volts * amperes)
-    return _worked_out(heard, readings, percent, percent / np.array([watts, -volts, -amperes]))
-
-
-def dissipation(heard: OnBand) -> Measured | None:
-    """Watts that stay in the plate: V I less forward power, the plate circuit's own loss among them.
-
-    Returns None as ``_in_and_out``.
-    """
-    found = _in_and_out(heard)
-    if found is None:
-        return None
-    (watts, volts, amperes), readings = found
-    return _worked_out(heard, readings, volts * amperes - watts, np.array([-1.0, amperes, volts]))
+    return Stage(
+        _worked_out(heard, readings, percent, percent / np.array([watts, -volts, -amperes])),
+        _worked_out(heard, readings, volts * amperes - watts, np.array([-1.0, amperes, volts])),
+    )
 
 
 def _in_and_out(heard: OnBand) -> tuple[Array, Together] | None:
@@ -191,7 +189,7 @@ def together(heard: OnBand) -> Together:
         if not all(len(t_s) for t_s, _ in inside):
             continue
         slowest = min(inside, key=lambda part: len(part[0]))[0]
-        near_s = max(TOGETHER_S, float(np.median(np.diff(slowest))) / 2 if len(slowest) > 1 else 0.0)
+        near_s = max(TOGETHER_S, median(np.diff(slowest)) / 2 if len(slowest) > 1 else 0.0)
         near = [nearest(t_s, slowest) for t_s, _ in inside]
         apart = [np.abs(t_s[i] - slowest) for (t_s, _), i in zip(inside, near, strict=True)]
         kept = np.maximum.reduce(apart) <= near_s

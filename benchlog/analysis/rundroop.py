@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.dips import odd_one
-from benchlog.analysis.droop import DroopFit, fall
+from benchlog.analysis.droop import DroopFit, bend, fall
 from benchlog.model import Measured
 
 Array = NDArray[np.float64]
@@ -53,7 +53,7 @@ def run_droop(fits: Sequence[DroopFit], accuracy: Accuracy | None = None) -> Run
     odd = odd_one(x, watts)
     if odd is not None:
         x, watts = np.delete(x, odd), np.delete(watts, odd)
-    found = fall(x, watts, lasts_s, "key-downs")
+    found = fall(x, watts, lasts_s, "key-downs", bend(x, watts))
     if found is None:
         return None
     return RunDroop(found.measured(accuracy), found.time_constant)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.corrections import GOOD, Corrected
+from benchlog.analysis.fits import median
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import Stability
@@ -35,7 +36,7 @@ def stability(heard: OnBand) -> tuple[Stability, ...]:
     steps = [np.diff(one.t_s) for one in inside]
     if not sum(map(len, steps)):
         return ()
-    every_s = float(np.median(np.concatenate(steps)))
+    every_s = median(np.concatenate(steps))
     expected_hz = heard.band.expected_hz
     found = [(hz - expected_hz) / expected_hz for one in inside for hz in stretches(one, every_s)]
     return allan(found, every_s)
@@ -69,12 +70,12 @@ def allan(parts: Sequence[Array], every_s: float, factors: Sequence[int] = ()) -
     Source: W. J. Riley, NIST SP 1065 (2008), 5.2.4 (deviation), 5.3.3 and table 5 (degrees of freedom, interval);
         computed by allantools.
     """
-    from allantools import edf_simple, oadev
-    from scipy.stats import chi2
-
     longest = max((len(part) for part in parts), default=0)
     if longest < MIN_READINGS:
         return ()
+    from allantools import edf_simple, oadev
+    from scipy.special import chdtri
+
     wanted = np.asarray(sorted(factors) or [2**i for i in range(longest.bit_length())])
     wanted = wanted[wanted <= longest * SHARE]
     squares, terms, edf = np.zeros((3, len(wanted)))
@@ -89,7 +90,7 @@ def allan(parts: Sequence[Array], every_s: float, factors: Sequence[int] = ()) -
     found = []
     for m, square, count, free in zip(wanted, squares, terms, edf, strict=True):
         variance = square / count
-        low, high = (free * variance / chi2.ppf((1 + sign * COVERAGE) / 2, free) for sign in (1, -1))
+        low, high = (free * variance / chdtri(free, (1 - sign * COVERAGE) / 2) for sign in (1, -1))
         found.append(
             Stability(float(m * every_s), math.sqrt(variance), math.sqrt(low), math.sqrt(high), round(float(count)))
         )

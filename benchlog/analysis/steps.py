@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import rounding
 from benchlog.analysis.cusum import cusum
-from benchlog.analysis.fits import fit_line
+from benchlog.analysis.fits import fit_line, median
 from benchlog.analysis.levels import (
     KEY_DOWNS,
     LONG,
@@ -268,7 +268,8 @@ def pieces_of(t_s: Array, hz: Array) -> list[tuple[Array, Array]]:
 def _worth_a_look(t_s: Array, hz: Array, resolution: float) -> bool:
     """Whether CUSUM of the standardised deviations from a line gives an alarm; what no step gives seldom passes."""
     residuals = fit_line(t_s, hz).residuals
-    changes = np.diff(hz) - np.median(np.diff(hz))
+    changes = np.diff(hz)
+    changes -= median(changes)
     # Coarse readings change by nothing or by a whole digit: their median change may be far too large.
     sd = min(robust_sd(changes), math.sqrt(float(np.mean(changes**2)))) / math.sqrt(2)
     sd = max(sd, resolution / math.sqrt(12))

@@ -233,7 +233,7 @@ Readings = tuple[NDArray[np.float64], NDArray[np.float64]]
 def _still(t_s: NDArray[np.float64], values: NDArray[np.float64]) -> tuple[float, float] | None:
     """The longest stretch in which one channel repeated a value, if that is no chance."""
     starts = run_starts(values)
-    lengths = np.diff([*starts, len(values)])
+    lengths = np.diff(np.append(starts, len(values)))
     if not len(starts) or lengths.max() < STUCK_READINGS:
         return None
     start = int(starts[np.argmax(lengths)])
@@ -279,7 +279,7 @@ def _all_still(own: Mapping[str, Readings]) -> tuple[float, float] | None:
 
 def _in_runs(values: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Which of (n,) values repeat one another more often than noise ever does."""
-    lengths = np.diff([*run_starts(values), len(values)])
+    lengths = np.diff(np.append(run_starts(values), len(values)))
     return np.repeat(lengths >= STUCK_READINGS // 3, lengths)
 
 
@@ -347,8 +347,9 @@ def stops(events: Iterable[Event]) -> Iterator[Finding]:
             )
 
 
-def _within(t_s: NDArray[np.float64], spans: Iterable[tuple[float, float]]) -> NDArray[np.bool_]:
+def _within(t_s: NDArray[np.float64], spans: Sequence[tuple[float, float]]) -> NDArray[np.bool_]:
     inside = np.zeros(len(t_s), dtype=bool)
-    for from_s, to_s in spans:
-        inside[np.searchsorted(t_s, from_s, "left") : np.searchsorted(t_s, to_s, "right")] = True
+    from_s, to_s = np.reshape(spans, (-1, 2)).T
+    for i, j in zip(np.searchsorted(t_s, from_s, "left"), np.searchsorted(t_s, to_s, "right"), strict=True):
+        inside[i:j] = True
     return inside

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog.analysis.fits import median
 from benchlog.analysis.wild import MIN_READINGS, STEPS, resolution_of, robust_sd
 
 Array = NDArray[np.float64]
@@ -89,7 +90,7 @@ def first_move(rest: Array, t_s: Array, values: Array, least: float = 0.0) -> Tu
     """
     if len(rest) < MIN_READINGS or len(values) < 2:
         return None
-    level = float(np.median(rest))
+    level = median(rest)
     noise = robust_sd(rest - level)
     away = np.abs(values - level)
     both = np.minimum(away[:-1], away[1:])
@@ -119,7 +120,7 @@ class _Standing:
         n, values = len(self.values), self.values
         first, last = (int(self.place[i - 1]) if i else 0), (int(self.place[i + 1]) if i + 1 < n else -1)
         around = self.all_t_s[first : None if last < 0 else last + 1]
-        usual_s = float(np.median(np.diff(self.all_t_s)))
+        usual_s = median(np.diff(self.all_t_s))
         if np.diff(around).max() > HOLE * usual_s:
             beyond = math.inf
         elif 0 < i < n - 1:
@@ -148,5 +149,5 @@ def _standing(t_s: Array, values: Array) -> _Standing:
     none = np.full(1, -math.inf)
     beside = np.maximum(np.concatenate([none, beyond[:-1]]), np.concatenate([beyond[1:], none]))
     place = 1 + np.flatnonzero((beyond <= theirs) | (beyond < beside))
-    noise = float(np.median(np.maximum(beyond, 0.0))) / TURNS_BY
+    noise = median(np.maximum(beyond, 0.0)) / TURNS_BY
     return _Standing(t_s[place], values[place], place, t_s, noise)

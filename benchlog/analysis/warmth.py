@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.fits import aicc_price, fit_exponential, fit_line
+from benchlog.analysis.fits import aicc_price, fit_exponential, fit_line, median
 from benchlog.analysis.frequency import MIN_SPAN_S
 from benchlog.analysis.keydowns import gap_limit_s
 from benchlog.analysis.measure import measuring
@@ -122,23 +122,25 @@ def together(heard: OnBand) -> Together | None:
     size = -(-len(t_s) // BLOCKS)
     edges = np.concatenate([np.arange(i, j, size) for i, j in pairwise([*opens, len(t_s)])] + [[len(t_s)]])
     sizes = np.diff(edges)
-    columns = (t_s, phase_s, hertz, np.interp(t_s, at_s, _smooth(at_s, celsius)))
+    after = after[near]
+    before_c, after_c = _smooth(at_s, celsius, np.array([after - 1, after]))
+    share = np.clip((t_s - at_s[after - 1]) / (at_s[after] - at_s[after - 1]), 0, 1)
+    columns = (t_s, phase_s, hertz, before_c + share * (after_c - before_c))
     return Together(*(np.add.reduceat(column, edges[:-1]) / sizes for column in columns))
 
 
-def _smooth(t_s: Array, celsius: Array) -> Array:
-    """Running means over ``SMOOTH_S``, which no chassis outruns: a thermometer's noise would blur the relation."""
-    reach = int(SMOOTH_S / 2 / max(float(np.median(np.diff(t_s))), 1e-9))
+def _smooth(t_s: Array, celsius: Array, at: NDArray[np.intp]) -> Array:
+    """Running means over ``SMOOTH_S``, which no chassis outruns: a thermometer's noise would blur the relation.
+
+    Of (n,) readings, about those ``at`` which they are asked for.
+    """
+    reach = int(SMOOTH_S / 2 / max(median(np.diff(t_s)), 1e-9))
     if not 0 < reach < len(celsius) / 2:
-        return celsius
+        return celsius[at]
     sums = np.concatenate([[0.0], np.cumsum(celsius - celsius[0])])
-    smooth = np.empty_like(celsius)
-    smooth[reach:-reach] = (sums[2 * reach + 1 :] - sums[: -2 * reach - 1]) / (2 * reach + 1)
     # As many on either side: at the ends fewer, so that the mean does not lag.
-    either = np.arange(reach)
-    smooth[:reach] = sums[2 * either + 1] / (2 * either + 1)
-    smooth[-reach:] = ((sums[-1] - sums[-2 * either - 2]) / (2 * either + 1))[::-1]
-    return np.asarray(celsius[0] + smooth)
+    either = np.minimum(reach, np.minimum(at, len(celsius) - 1 - at))
+    return np.asarray(celsius[0] + (sums[at + either + 1] - sums[at - either]) / (2 * either + 1))
 
 
 def hertz_per_kelvin(heard: OnBand, both: Together) -> tuple[Measured, float]:

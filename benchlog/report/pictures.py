@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchlog.analysis.analyse import Analysis
 from benchlog.bench import Bench
-from benchlog.cores import shared
+from benchlog.cores import each
 from benchlog.plan import Plan
 from benchlog.report import byband, closeups, figures
 from benchlog.report.drawing import Picture
@@ -44,19 +44,20 @@ class Pictures:
 def drawn(analysis: Analysis, bench: Bench, plan: Plan) -> Pictures:
     """All that there are."""
     record = analysis.record
-    jobs: list[Callable[[], Iterable[Picture | None]]] = [
-        lambda: figures.others_in_time(analysis),  # what takes longest comes first
-        lambda: closeups.close_ups(analysis, bench, plan),
-        lambda: [byband.bars(record, quantity) for quantity in QUANTITIES],
-        lambda: byband.stabilities(record),
-        lambda: [figures.power_in_time(analysis, bench, plan)],
-        lambda: [figures.frequency_in_time(analysis, plan)],
-    ]
-    others, close_ups, bars, steady, power, frequency = shared(lambda job: list(job()), jobs)
+    found = each(
+        {
+            "others": lambda: list(figures.others_in_time(analysis)),
+            "close-ups": lambda: list(closeups.close_ups(analysis, bench, plan)),
+            "bars": lambda: {quantity: byband.bars(record, quantity) for quantity in QUANTITIES},
+            "steady": lambda: list(byband.stabilities(record)),
+            "power": lambda: figures.power_in_time(analysis, bench, plan),
+            "frequency": lambda: figures.frequency_in_time(analysis, plan),
+        }
+    )
     return Pictures(
-        in_time={name: one for name, (one,) in (("power", power), ("frequency", frequency)) if one},
-        bars={quantity: one for quantity, one in zip(QUANTITIES, bars, strict=True) if one},
-        close_ups=[one for one in close_ups if one],
-        steady=[one for one in steady if one],
-        others=[one for one in others if one],
+        in_time={name: found[name] for name in ("power", "frequency") if found[name]},
+        bars={quantity: one for quantity, one in found["bars"].items() if one},
+        close_ups=found["close-ups"],
+        steady=found["steady"],
+        others=found["others"],
     )

@@ -70,15 +70,14 @@ class Rows:
 
     def series(self, channel: str, states: dict[int, str]) -> RawSeries:
         """With the notes' states looked up."""
-        note = self.note
-        bad = np.flatnonzero(note)
-        state = np.zeros(len(note), np.uint8)
+        bad = np.flatnonzero(self.how > _TOOK)  # those with a note
+        state = np.zeros(len(self.how), np.uint8)
         if not len(bad):
             return RawSeries(channel, self.t_ns, self.value, state, self.how)
         codes = np.zeros(max(states) + 1, np.uint8)
         for number, name in states.items():
             codes[number] = [*STATES].index(name)  # type: ignore[arg-type]  # a StrEnum equals its text
-        state[bad] = codes[note[bad]]
+        state[bad] = codes[self.how[bad] >> _TOOK_BITS]
         value = self.value.copy()
         value[bad] = np.nan
         return RawSeries(channel, self.t_ns, value, state, self.took_us)

@@ -65,7 +65,9 @@ class Digest:
 
 def arrays(series: RawSeries) -> Iterator[memoryview]:
     """The four arrays of a channel as bytes, in the digest's order."""
-    value = np.where(np.isnan(series.value), np.nan, series.value)  # one NaN for all
+    value, lacking = series.value, np.isnan(series.value)
+    if lacking.any():
+        value = np.where(lacking, np.nan, value)  # one NaN for all
     for array in (
         series.t_ns.astype("<i8", copy=False),
         value.astype("<f8", copy=False),
