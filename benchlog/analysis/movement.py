@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import rounding
 from benchlog.analysis.fits import Fit, aicc, fit_exponential, fit_line
 from benchlog.analysis.onband import OnBand
-from benchlog.analysis.uncertainty import CONTENDS, COVERAGE, combine, correlation_time, coverage_factor
+from benchlog.analysis.uncertainty import COVERAGE, combine, correlation_time, coverage_factor, rivals
 from benchlog.analysis.wild import wild
 from benchlog.model import Component, Measured
 
@@ -76,8 +76,8 @@ def worst_of(moved: Sequence[Measured]) -> Measured | None:
     """The one of largest absolute value; None of none.
 
     The largest of several alike is likely one whose error made it so. Its uncertainty is widened as if the interval
-    had to hold for all that could be the worst (Sidak), which are those that trail it by no more than 3 combined
-    standard uncertainties; where one stands clear, it is its own.
+    had to hold for all that could be the worst (Sidak), its ``rivals``; where one stands clear, it is its own. Unlike
+    ``uncertainty.largest`` this is of sizes: an error of either sign may have made it.
     """
     known = [one for one in moved if math.isfinite(one.u)] or list(moved)
     if not known:
@@ -85,14 +85,14 @@ def worst_of(moved: Sequence[Measured]) -> Measured | None:
     worst = max(known, key=lambda one: abs(one.value))
     if not math.isfinite(worst.u) or not worst.dof > 0:
         return worst
-    rivals = sum(abs(worst.value) - abs(one.value) <= CONTENDS * math.hypot(one.u, worst.u) for one in known)
-    if rivals < 2:
+    n = rivals(abs(worst.value), worst, ((abs(one.value), one) for one in known))
+    if n < 2:
         return worst
-    wider = coverage_factor(worst.dof, COVERAGE ** (1 / rivals)) / coverage_factor(worst.dof) - 1
+    wider = coverage_factor(worst.dof, COVERAGE ** (1 / n)) / coverage_factor(worst.dof) - 1
     # One error, seen larger: summed, not squared.
     name = "the worst key-down"
     whole = Component(worst.u, worst.dof, _words(worst), "A", shared=name)
-    choice = f"choice of the worst among {rivals} key-downs that could be"
+    choice = f"choice of the worst among {n} key-downs that could be"
     return combine(worst.value, [whole, Component(worst.u * wider, worst.dof, choice, "A", shared=name)])
 
 

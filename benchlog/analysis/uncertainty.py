@@ -225,8 +225,8 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
 
     The largest of n alike is likely one that its error made so. With the errors' standard uncertainty the same, it is
     off by less than c u in 95 % of cases where F(c)**n - F(-c)**n = 0.95, F being Student's distribution: its lines are
-    widened by c / k, but for errors that all of them share. n counts those that trail it by no more than 3 combined
-    standard uncertainties; where one stands clear, nothing is widened. ``what`` names them in the budget ("key-downs").
+    widened by c / k, but for errors that all of them share. n counts its ``rivals``; where one stands clear, nothing is
+    widened. ``what`` names them in the budget ("key-downs").
     """
     if not found:
         return None
@@ -235,12 +235,12 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
     most = max(found, key=lambda one: one.value)
     if not math.isfinite(most.u) or not most.dof > 0:
         return most
-    rivals = sum(most.value - one.value <= CONTENDS * math.hypot(one.u, most.u) for one in found)
-    if rivals < 3:  # for two alike, c is k
+    n = rivals(most.value, most, ((one.value, one) for one in found))
+    if n < 3:  # for two alike, c is k
         return most
-    quantile = root(lambda q: q**rivals - (1 - q) ** rivals - COVERAGE, 0.5, 1.0)
+    quantile = root(lambda q: q**n - (1 - q) ** n - COVERAGE, 0.5, 1.0)
     wider = float(special.stdtrit(min(most.dof, 1e6), quantile)) / coverage_factor(most.dof)
-    words = f", the worst of {rivals} {what} alike"
+    words = f", the worst of {n} {what} alike"
     return combine(
         most.value,
         [
@@ -248,6 +248,11 @@ def largest(found: Sequence[Measured], what: str) -> Measured | None:
             for line in most.budget
         ],
     )
+
+
+def rivals(largest: float, most: Measured, others: Iterable[tuple[float, Measured]]) -> int:
+    """How many could in truth be the largest, it included: by size they trail it by at most 3 combined u."""
+    return sum(largest - size <= CONTENDS * math.hypot(one.u, most.u) for size, one in others)
 
 
 @dataclass(frozen=True, slots=True)
