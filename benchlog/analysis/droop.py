@@ -306,11 +306,7 @@ def _fit_uncertainty(
     if weights is not None and remembered is not None:
         variance, dof = remembered.of_sum([weights])
         return math.sqrt(variance), dof
-    n, fitted = len(fit.residuals), len(fit.b)
-    n_eff = n / correlation_time(fit.residuals, fitted)
-    dof = max(n_eff - fitted, 1.0)
-    # White noise would give rss / (n - fitted) per reading and n readings; it is rss / n * n_eff / dof, and n_eff.
-    widening = (fit.dof / dof) if fit.dof else 1.0
+    widening, dof = fit.widening()
     return math.sqrt(float(gradient @ fit.covariance @ gradient) * widening), dof
 
 

@@ -1,7 +1,7 @@
 """Curves through readings: straight line, first-order exponential, and the line no outlier can move.
 
 Least squares throughout; ``weights`` multiply the squares. Covariances are those of white noise; who fits
-correlated readings scales them (``uncertainty.scatter``).
+correlated readings scales them (``Fit.widening``).
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.root import root
+from benchlog.analysis.uncertainty import correlation_time
 
 Array = NDArray[np.float64]
 
@@ -39,6 +40,16 @@ class Fit:
     def u(self) -> Array:
         """Standard uncertainties of the parameters."""
         return np.sqrt(np.diag(self.covariance))
+
+    def widening(self) -> tuple[float, float]:
+        """(factor, dof) that correlated residuals ask for: of the covariance, and in the place of ``dof``.
+
+        White noise would give rss / (n - p) per reading and n readings; it is rss / n * n_eff / dof, and n_eff
+        (``uncertainty``).
+        """
+        n, fitted = len(self.residuals), len(self.b)
+        dof = max(n / correlation_time(self.residuals, fitted) - fitted, 1.0)
+        return self.dof / dof if self.dof else 1.0, dof
 
     @property
     def misfit(self) -> float:

@@ -114,7 +114,5 @@ def _moved(fit: Fit, lasts: float) -> tuple[float, float, float]:
         left = math.exp(-lasts / tau)
         gradient = np.array([0.0, left - 1, amplitude * left * lasts / tau**2])
         value = amplitude * (left - 1)
-    n, fitted = len(fit.residuals), len(fit.b)
-    dof = max(n / correlation_time(fit.residuals, fitted) - fitted, 1.0)
-    widening = fit.dof / dof if fit.dof else 1.0
+    widening, dof = fit.widening()
     return value, math.sqrt(float(gradient @ fit.covariance @ gradient) * widening), dof

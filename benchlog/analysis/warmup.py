@@ -42,12 +42,10 @@ def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
     fit = fit_warm_up(t - first_s, hz - heard.band.expected_hz)
     if fit is None:
         return None
-    n = len(t)
-    dof = max(n / correlation_time(fit.residuals, 3) - 3, 1.0)
-    widening = math.sqrt(fit.dof / dof)
-    what = f"scatter of {n} points about the curve"
+    widening, dof = fit.widening()
+    what = f"scatter of {len(t)} points about the curve"
     level, by, tau = (
-        combine(float(value), [Component(float(u) * widening, dof, what, "A")])
+        combine(float(value), [Component(float(u) * math.sqrt(widening), dof, what, "A")])
         for value, u in zip(fit.b, fit.u, strict=True)
     )
     accuracy = heard.accuracy("frequency")
