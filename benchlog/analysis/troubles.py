@@ -114,11 +114,11 @@ def _gap_finding(
     from_s, to_s = found[0].from_s, max(gap.to_s for gap in found)
     missed, invalid = sum(gap.missed for gap in found), sum(gap.invalid for gap in found)
     absent = sum(gap.to_s - gap.from_s for gap in found if gap.absent)
-    parts = [f"{missed} not answered"] * bool(missed) + [f"{invalid} not usable"] * bool(invalid)
     said = []
-    if parts:
-        slots = missed + invalid
-        said.append(f"{slots} {'reading' if slots == 1 else 'readings'} lacking ({', '.join(parts)})")
+    if slots := missed + invalid:
+        parts = [(missed, "not answered"), (invalid, "not usable")]
+        why = ", ".join(f"{n:,} {word}" if n < slots else word for n, word in parts if n)
+        said.append(f"{slots:,} {'reading' if slots == 1 else 'readings'} lacking ({why})")
     if absent:
         said.append(f"nothing recorded for {show(absent, 's')}")
     text = f"{channel.name}: {' and '.join(said)}"

@@ -173,7 +173,7 @@ def enter_command(channel: str, value: str, store_path: Path) -> int:
     CHANNEL is one of a "typed" instrument of the bench file; VALUE is a number in the channel's unit.
     """
     try:
-        number = float(value)
+        number = float(value.replace(",", ".").replace("\u2212", "-"))  # as on the page
     except ValueError:
         raise UsageError(
             f'"{value}" is not a number',

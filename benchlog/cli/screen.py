@@ -17,8 +17,9 @@ from rich.text import Text
 from benchlog.model import State
 from benchlog.plan import Band, Plan
 from benchlog.quantities import SI_UNIT
-from benchlog.report.numbers import duration, significant
+from benchlog.report.numbers import duration, fitting, significant
 from benchlog.report.told import dial, heard, hertz, told
+from benchlog.report.words import degrees
 from benchlog.runs.happenings import (
     Begun,
     Happening,
@@ -128,4 +129,5 @@ def _value(latest: Latest) -> str:
         return f"{name}: {'over range' if latest.state is State.OVER_RANGE else '--'}"
     if latest.channel.dimension == "frequency":
         return f"{name}: {hertz(latest.value)}"
-    return f"{name}: {significant(latest.value)} {SI_UNIT[latest.channel.dimension]}"
+    factor, unit = fitting(latest.value, SI_UNIT[latest.channel.dimension])
+    return f"{name}: {significant(latest.value * factor)} {degrees(unit)}"

@@ -46,8 +46,8 @@ def readings_sentence(analysis: Analysis) -> str:
     """What became of the planned readings, and of how many of them nothing could come."""
     said = words.readings_sentence(analysis.record)
     silent = sum(nothing_to_count(analysis, series) for series in analysis.series.values())
-    why = f" Of the invalid, {silent:,} are of a counter with the key up: it has no signal then." if silent else ""
-    return f"{said}{why}"
+    which = "The invalid" if silent == analysis.record.readings.get("invalid") else f"Of the invalid, {silent:,}"
+    return f"{said} {which} are of a counter with the key up: it has no signal then." if silent else said
 
 
 def by_band(analysis: Analysis) -> dict[str, list[tuple[float, float]]]:

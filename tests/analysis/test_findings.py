@@ -76,7 +76,7 @@ def test_a_gap_says_where_how_many_and_why():
     (gap,) = found(analysis, "gap")
     assert (gap.channel, gap.band, gap.value) == ("power", "40 m", 50)
     assert (gap.from_ns / 1e9, gap.to_ns / 1e9) == (pytest.approx(50, abs=0.2), pytest.approx(60, abs=0.2))
-    assert gap.text == "power: 50 readings lacking (50 not answered); wattmeter is silent; trying again"
+    assert gap.text == "power: 50 readings lacking (not answered); wattmeter is silent; trying again"
 
 
 def test_a_single_missed_slot_of_what_verdicts_hang_on_is_a_gap():
@@ -102,7 +102,7 @@ def test_many_gaps_of_a_channel_are_one_finding():
     (gap,) = found(session.analysed(), "gap")
     assert gap.value == 28
     assert "in 14 gaps" in gap.text
-    assert "28 not usable" in gap.text
+    assert "28 readings lacking (not usable)" in gap.text
 
 
 def test_a_counter_may_be_silent_while_the_key_is_up_but_not_while_it_is_down():

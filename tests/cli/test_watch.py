@@ -80,7 +80,7 @@ def test_a_typed_reading_joins_the_running_session(free_bench: BenchProcess, tmp
     free_bench.start()
     with run("watch", "--json", "--bench", bench_file, "--plan", free_bench.plan_file, "--store", store) as watched:
         watched.wait_for("Session 1")
-        benchlog("enter", "bias voltage", "-4.5", "--store", store, status=0)
+        benchlog("enter", "bias voltage", "-4,5", "--store", store, status=0)
         wrong = benchlog("enter", "bias voltge", "4", "--store", store, status=2)
         polled = benchlog("enter", "power", "4", "--store", store, status=2)
         watched.stop(signal.SIGINT)
