@@ -264,7 +264,10 @@ def load_bench(path: Path, drivers: DriverLookup) -> Bench:
 
 
 def bench_from(source: TomlFile, drivers: DriverLookup, tables: Texts | None = None) -> Bench:
-    """The same from words already read: a session keeps its bench file, and its ``tables``, word for word."""
+    """The same from words already read: a session keeps its bench file, and its ``tables``, word for word.
+
+    Raises BadFile.
+    """
     read = validate(_BenchTables, source.tables)
     faults = read if isinstance(read, list) else []
     options: dict[str, Table] = {}

@@ -193,7 +193,7 @@ def load_plan(path: Path) -> Plan:
 
 
 def plan_from(source: TomlFile) -> Plan:
-    """The same from words already read: a session keeps its plan file word for word."""
+    """The same from words already read: a session keeps its plan file word for word. Raises BadFile."""
     read = validate(_PlanTables, source.tables)
     if isinstance(read, list):
         raise BadFile(source.path, read)

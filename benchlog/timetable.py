@@ -159,7 +159,7 @@ def load_timetable(path: Path, bench: Bench | None = None) -> Timetable:
 
 
 def timetable_from(source: TomlFile, bench: Bench | None = None) -> Timetable:
-    """The same from words already read."""
+    """The same from words already read. Raises BadFile."""
     read = validate(_TimetableTables, source.tables)
     if isinstance(read, list):
         raise BadFile(source.path, read)

@@ -88,7 +88,7 @@ class Bus(threading.Thread):
 
 
 def buses(bench: Bench, drivers: DriverLookup, *, clock: Clock, sink: Sink) -> list[Bus]:
-    """The bench's buses, not yet started. Instruments a person reads have none."""
+    """The bench's buses, not yet started. Instruments a person reads have none. Raises LookupError: no such driver."""
     shared: dict[str, list[Station]] = {}
     for instrument in bench.instruments:
         driver = drivers(instrument.driver)

@@ -67,7 +67,7 @@ class Fit:
 
 
 def fit_line(x: Array, y: Array) -> Fit:
-    """y = b0 + b1 x. Raises ValueError: fewer than 3 points, or all at one x."""
+    """y = b0 + b1 x through (n,) points. Raises ValueError: fewer than 3 of them, or all at one x."""
     if len(x) < 3:
         raise ValueError("a line with its uncertainty needs three points")
     middle = float(x.mean())
@@ -89,7 +89,7 @@ def fit_line(x: Array, y: Array) -> Fit:
 
 
 def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | None:
-    """y = b0 + b1 exp(-x / b2), b2 > 0; None where the data show no such curve.
+    """y = b0 + b1 exp(-x / b2), b2 > 0, through (n,) points; None where they show no such curve.
 
     b2 as ``shared_tau`` finds it: no starting values to guess wrong. Raises ValueError: fewer than 4 points.
     """
@@ -219,7 +219,7 @@ def median(values: Array) -> float:
 
 
 def theil_sen(x: Array, y: Array, apart: float = 0.0) -> tuple[float, float]:
-    """(slope, intercept): median of the slopes between all points more than ``apart`` apart in x (Sen 1968).
+    """(slope, intercept) of (n,) points: median of the slopes between all more than ``apart`` apart in x (Sen 1968).
 
     The intercept is the median of y - slope x. Raises ValueError: no two points that far apart.
     """

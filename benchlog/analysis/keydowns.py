@@ -196,7 +196,7 @@ def detection_power(series: Corrected) -> NDArray[np.float64]:
 def gap_limit_s(t_s: NDArray[np.float64], every_s: float) -> float:
     """How long readings may be away before it counts: 1 s, or 3 periods of a slower channel.
 
-    The period is the bench file's, or the readings' own where they were taken more slowly (an import).
+    The period is the bench file's, or that of the readings, (n,) times, where they were taken more slowly (an import).
     """
     steps, short_s = np.diff(t_s), max(every_s, 1 / 3)
     if 2 * np.count_nonzero(steps <= short_s) > len(steps):  # then so is their median, which takes far longer

@@ -144,6 +144,8 @@ Ends = tuple[float, float]  # at a window's start and at its end
 def fit_bends(t_s: Array, share: Array, out_w: Array, window: Ends) -> tuple[Ends, Ends, Component] | None:
     """Cubics over a window: of both quantities their ends, and the type A uncertainty of 100 times the share's rise.
 
+    Args:
+        t_s, share, out_w: (n,) readings in the window, in order of time: what comes back of 1 that goes out, and W out.
     They bend either way, as a match does that gets worse faster and faster, or ever more slowly. None where fewer than
     8 readings, or readings over less than half of the window, cannot tell.
     """

@@ -260,7 +260,7 @@ def _middles(pieces: Sequence[Array]) -> Iterator[tuple[float, float]]:
 
 
 def pieces_of(t_s: Array, hz: Array) -> list[tuple[Array, Array]]:
-    """(t_s, hz) of a window in as many pieces as it takes to look at it: whole where it is not long."""
+    """(t_s, hz), (n,) each, of a window in as many pieces as it takes to look at it: whole where it is not long."""
     starts = range(0, max(len(t_s) - LONG // 2, 1), LONG // 2) if len(t_s) > LONG else (0,)
     return [(t_s[start : start + LONG], hz[start : start + LONG]) for start in starts]
 

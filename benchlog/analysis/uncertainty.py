@@ -84,7 +84,7 @@ def _quick_length(least: int) -> int:
 
 
 def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
-    """Integrated correlation time in readings: 1 for white noise, never less, at most n / 2.
+    """Integrated correlation time of (n,) residuals, in readings: 1 for white noise, never less, at most n / 2.
 
     The larger of two estimates. One takes the noise for first-order autoregressive, tau = (1 + rho) / (1 - rho),
     which a short series still gives well; its r_1 comes out low by (p + (2 + 2p) rho) / n, p the fitted parameters,

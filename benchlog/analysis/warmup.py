@@ -61,7 +61,7 @@ def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
 
 
 def points(parts: list[tuple[Array, Array]]) -> tuple[Array, Array]:
-    """(t_s, value) to fit: a key-down's mean each, of a few key-downs the means of shorter stretches within them.
+    """(t_s, value), (n,) each, to fit: a key-down's mean each, of a few key-downs the means of shorter stretches.
 
     What the frequency does in every key-down alike is then no part of the scatter.
     """

@@ -98,7 +98,7 @@ def open_existing(path: Path, *, write: bool, older: bool = False, busy_s: float
 
 
 def open_or_create(path: Path, *, busy_s: float = BUSY_S) -> Connection:
-    """The same for writing; a missing or empty file becomes a store in ``schema.migrate``."""
+    """The same for writing; a missing or empty file becomes a store in ``schema.migrate``. Raises as above."""
     try:
         found = path.stat()
         empty = found.st_size == 0 and stat.S_ISREG(found.st_mode)
