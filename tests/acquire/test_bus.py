@@ -32,7 +32,8 @@ from benchlog.driver import (
     WrongInstrument,
 )
 from benchlog.files import Table
-from benchlog.model import Event, Reading, State
+from benchlog.model import State
+from tests.acquire.kept import Kept
 from tests.benches import bench_of, channel_toml, instrument_toml
 
 PATIENCE_S = 30.0
@@ -68,25 +69,6 @@ class Scripted:
 
     def close(self) -> None:
         self.script.calls.append("close")
-
-
-class Kept:
-    """A sink several buses may fill."""
-
-    def __init__(self) -> None:
-        self.items: list[Reading | Event] = []
-
-    def put(self, item: Reading | Event, /) -> None:
-        self.items.append(item)
-
-    def readings(self, channel: str) -> list[Reading]:
-        return [i for i in list(self.items) if isinstance(i, Reading) and i.channel == channel]
-
-    def good(self, channel: str) -> list[Reading]:
-        return [reading for reading in self.readings(channel) if reading.state is State.GOOD]
-
-    def events(self, kind: str) -> list[Event]:
-        return [i for i in self.items if isinstance(i, Event) and i.kind == kind]
 
 
 @pytest.fixture

@@ -13,7 +13,8 @@ from benchlog.acquire.probe import probe
 from benchlog.clock import Clock
 from benchlog.driver import Answer, NoOptions, Settings
 from benchlog.files import Table
-from benchlog.model import Event, Reading, State
+from benchlog.model import State
+from tests.acquire.kept import Kept
 from tests.benches import bench_of, channel_toml, instrument_toml
 
 BENCH = '[bench]\nname = "Somebody\'s"\n' + instrument_toml(
@@ -46,13 +47,6 @@ class Stranger:
             raise RuntimeError("the door")
 
 
-class Kept(list[Reading | Event]):
-    put = list.append
-
-    def readings(self) -> list[Reading]:
-        return [item for item in list(self) if isinstance(item, Reading)]
-
-
 def polled(until: Callable[[Kept], bool]) -> Kept:
     """What the instrument's bus put until then."""
     clock, sink = Clock(), Kept()
@@ -78,22 +72,23 @@ def test_nothing_a_driver_does_ends_its_bus(says: object, slams: bool, monkeypat
 
 def test_a_number_that_is_no_float_is_still_a_number(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Stranger, "says", Answer({0: 4}, "4"))
-    assert polled(lambda sink: any(row.value == 4.0 for row in sink.readings()))
+    first, *_ = polled(lambda sink: bool(sink.good("power"))).good("power")
+    assert (first.value, type(first.value)) == (4.0, float)
 
 
 def test_a_driver_that_cannot_be_made_is_an_instrument_that_is_not_there(monkeypatch: pytest.MonkeyPatch) -> None:
     """And it is tried again like any other: what was missing may be there by then."""
     monkeypatch.setattr(Stranger, "unmade", 2)
     monkeypatch.setattr(Stranger, "says", Answer({0: 4.0}, "4"))
-    sink = polled(lambda sink: any(row.value == 4.0 for row in sink.readings()))
-    (told,) = (
-        item.text for item in sink if isinstance(item, Event) and item.kind == "link" and "back" not in item.text
-    )
-    assert told == "meter: driver fault: FileNotFoundError: calibration.dat"
+    sink = polled(lambda sink: bool(sink.good("power")))
+    assert [event.text for event in sink.events("link")] == [
+        "meter: driver fault: FileNotFoundError: calibration.dat",
+        "meter is back",
+    ]
 
 
-def test_the_others_are_asked_when_one_driver_cannot_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
-    """``benchlog check`` names the instrument and what is wrong with it."""
+def test_check_names_an_instrument_whose_driver_cannot_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    """And what is wrong with it."""
     monkeypatch.setattr(Stranger, "unmade", 1)
     (found,) = probe(bench_of(BENCH), lambda _: Stranger, Clock())
     assert (found.instrument.name, found.fault) == ("meter", "driver fault: FileNotFoundError: calibration.dat")

@@ -8,7 +8,8 @@ from collections.abc import Callable
 from benchlog.acquire.station import STEADY_S, Station
 from benchlog.clock import Clock
 from benchlog.driver import Answer, BadReply, NoOptions, NoReply, Settings
-from benchlog.model import Event, Reading, State
+from benchlog.model import State
+from tests.acquire.kept import Kept
 from tests.benches import bench_of, channel_toml, instrument_toml
 
 METER = instrument_toml("meter", channel_toml("power", "", "W", ask="Q?", every="1 s"))
@@ -23,23 +24,14 @@ class ByHand(Clock):
         return self.s * 10**9
 
 
-class Told:
-    """A sink, and what a person would have read."""
-
-    def __init__(self) -> None:
-        self.readings: list[Reading] = []
-        self.events: list[Event] = []
-
-    def put(self, item: Reading | Event, /) -> None:
-        (self.readings if isinstance(item, Reading) else self.events).append(item)  # type: ignore[arg-type]
-
-    def lines(self) -> list[str]:
-        return [f"{event.kind} {event.text}" for event in self.events if event.kind != "identity"]
+def lines(told: Kept) -> list[str]:
+    """What a person would have read."""
+    return [f"{event.kind} {event.text}" for event in told.events() if event.kind != "identity"]
 
 
-def watched(seconds: int, answer: Callable[[int], None]) -> tuple[Told, int]:
+def watched(seconds: int, answer: Callable[[int], None]) -> tuple[Kept, int]:
     """An instrument asked every second, ``answer`` raising what is wrong with it; and how often it was opened."""
-    clock, told, opened = ByHand(), Told(), 0
+    clock, told, opened = ByHand(), Kept(), 0
 
     class Scripted:
         Options, polled = NoOptions, True
@@ -63,7 +55,7 @@ def watched(seconds: int, answer: Callable[[int], None]) -> tuple[Told, int]:
     for clock.s in range(seconds):
         station.ready()
         station.poll(question, clock.t_ns())
-    assert len(told.readings) == seconds, "one row a slot"
+    assert len(told.readings()) == seconds, "one row a slot"
     return told, opened
 
 
@@ -73,13 +65,13 @@ def test_what_comes_and_goes_is_told_once_and_is_back_when_it_is_steady() -> Non
             raise NoReply("no reply within 1 s")
 
     told, _ = watched(300, answer)
-    assert told.lines() == [
+    assert lines(told) == [
         "link meter: no reply within 1 s",
         "link meter is back",
         "link meter: comes and goes: no reply within 1 s",
         "link meter is back",
     ]
-    assert told.events[-1].t_ns / 1e9 >= 195 + STEADY_S
+    assert told.events()[-1].t_ns / 1e9 >= 195 + STEADY_S
 
 
 def test_what_fails_again_long_after_is_another_outage() -> None:
@@ -88,7 +80,7 @@ def test_what_fails_again_long_after_is_another_outage() -> None:
             raise NoReply("no reply within 1 s")
 
     told, _ = watched(120, answer)
-    assert told.lines() == ["link meter: no reply within 1 s", "link meter is back"] * 2
+    assert lines(told) == ["link meter: no reply within 1 s", "link meter is back"] * 2
 
 
 def test_ever_new_rubbish_is_told_once_and_asked_for_ever_more_seldom() -> None:
@@ -99,7 +91,7 @@ def test_ever_new_rubbish_is_told_once_and_asked_for_ever_more_seldom() -> None:
             raise BadReply(f"rubbish number {next(numbers)}", said=b"?")
 
     told, opened = watched(1000, answer)
-    assert told.lines() == ["reply meter: rubbish number 0", "link meter: rubbish number 0"]
+    assert lines(told) == ["reply meter: rubbish number 0", "link meter: rubbish number 0"]
     assert opened < 80
-    assert {reading.state for reading in told.readings[10:]} == {State.INVALID, State.MISSED}
-    assert all(reading.reason for reading in told.readings[10:])
+    assert {reading.state for reading in told.readings()[10:]} == {State.INVALID, State.MISSED}
+    assert all(reading.reason for reading in told.readings()[10:])
