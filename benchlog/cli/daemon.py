@@ -16,6 +16,7 @@ from benchlog.daemon.place import PORT, Place, announced, find, taken
 from benchlog.errors import BadFile
 from benchlog.keying.limits import refuse_too_long
 from benchlog.report.numbers import duration
+from benchlog.report.told import live
 from benchlog.simulate.lease import factor_for
 from benchlog.timetable import load_timetable, misfits
 
@@ -112,7 +113,7 @@ def _run(run: dict[str, Any] | None) -> list[str]:
     elif run["t_s"] is not None:
         lines.append("  key up")
     for latest in run["latest"]:
-        value = "--" if latest["value"] is None else f"{latest['value']:.6g} {latest['unit']}".rstrip()
+        value = "--" if latest["value"] is None else live(latest["value"], latest["unit"])
         why = f" ({latest['reason']})" if latest["reason"] else ""
         lines.append(f"  {latest['channel']}: {value}{why}")
     if run["load_heat"] is not None:

@@ -17,9 +17,8 @@ from rich.text import Text
 from benchlog.model import State
 from benchlog.plan import Band, Plan
 from benchlog.quantities import SI_UNIT
-from benchlog.report.numbers import duration, fitting, significant
-from benchlog.report.told import dial, heard, hertz, told
-from benchlog.report.words import degrees
+from benchlog.report.numbers import duration
+from benchlog.report.told import dial, heard, live, told
 from benchlog.runs.happenings import (
     Begun,
     Happening,
@@ -127,7 +126,4 @@ def _value(latest: Latest) -> str:
     name = latest.channel.name
     if latest.value is None:
         return f"{name}: {'over range' if latest.state is State.OVER_RANGE else '--'}"
-    if latest.channel.dimension == "frequency":
-        return f"{name}: {hertz(latest.value)}"
-    factor, unit = fitting(latest.value, SI_UNIT[latest.channel.dimension])
-    return f"{name}: {significant(latest.value * factor)} {degrees(unit)}"
+    return f"{name}: {live(latest.value, SI_UNIT[latest.channel.dimension])}"

@@ -6,7 +6,8 @@ from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Measure, Measured
 from benchlog.plan import Band, Plan
-from benchlog.report.numbers import duration, megahertz, significant, with_uncertainty
+from benchlog.report.numbers import duration, fitting, megahertz, significant, with_uncertainty
+from benchlog.report.words import degrees
 
 
 def told(key_down: KeyDown, plan: Plan) -> str:
@@ -60,3 +61,11 @@ def dial(band: Band) -> str:
 def hertz(frequency_hz: float) -> str:
     """Always to the hertz, so that a changing number does not jump about."""
     return f"{frequency_hz / 1e6:.6f} MHz"
+
+
+def live(value: float, unit: str) -> str:
+    """A value in SI as it changes: with the digits that fit its place, whatever they are."""
+    if unit == "Hz":
+        return hertz(value)
+    factor, unit = fitting(value, unit)
+    return f"{significant(value * factor)} {degrees(unit)}".rstrip()

@@ -62,6 +62,7 @@ def test_a_heat_run_by_the_timetable_is_seen_and_stopped(tmp_path: Path) -> None
             starts_s = time.monotonic() - begun
             assert "soak (heat run): running, session 1" in shown
             assert "Missed:" in shown
+            assert not re.search(r"\de[+-]\d", shown), "a number as programs write it"
             served.until(keyed)
             since_ns = time.monotonic_ns()
             stopped = benchlog("stop", "--port", served.port, status=0)

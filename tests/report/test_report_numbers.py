@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from benchlog.analysis.results import Result
 from benchlog.analysis.wording import plus_minus
 from benchlog.report.numbers import duration, megahertz, rounded, significant, with_uncertainty
+from benchlog.report.told import live
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 POSITIVE = st.floats(min_value=0, exclude_min=True, allow_nan=False, allow_infinity=False)
@@ -84,3 +85,11 @@ def test_durations_never_show_sixty(seconds: float, text: str) -> None:
 def test_nothing_is_said_to_be_minus_zero():
     assert plus_minus(-0.16, 211.0, "W") == "0 ± 210 W"
     assert plus_minus(-0.02, 0.31, "W") == "-0.02 ± 0.31 W"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [(3600055.4, "Hz", "3.600055 MHz"), (0.2628, "A", "262.8 mA"), (32.71, "degC", "32.71 °C"), (0.5, "", "0.5")],
+)
+def test_a_value_as_it_changes_is_told_as_the_trade_says_it(value: float, unit: str, text: str) -> None:
+    assert live(value, unit) == text
