@@ -17,14 +17,14 @@ LONGEST = (
     "tests/trials/test_fault_trials.py",
     "tests/cli/test_sweep.py",
     "tests/page/test_runs.py",
-    "tests/page/test_page_chromium.py",
+    "tests/page/test_chromium.py",
     "tests/analysis/test_compare.py",
     "tests/contract/test_contract.py",
     "tests/cli/test_bad_input.py",
     "tests/truth/test_truth_trials.py",
     "tests/crash/test_crash_trials.py",
     "tests/real/test_resync.py",
-    "tests/report/test_report_chromium.py",
+    "tests/report/test_chromium.py",
 )
 """Begun first, so that no worker is left with one of these when the others have ended; any other order is as right."""
 

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import LONGEST
+
 ROOT = Path(__file__).parent.parent
 BLOCKS = re.findall(r"^```(\w*)\n(.*?)\n```$", (ROOT / "DEVELOPERS.md").read_text(), re.DOTALL | re.MULTILINE)
 MAP, ARROW = [text for language, text in BLOCKS if not language]
@@ -71,6 +73,12 @@ def test_no_test_leans_on_another() -> None:
     """What several use stands in a module of its own."""
     for path in modules(ROOT / "tests"):
         assert not any(".test_" in name for name in imported(path)), path
+
+
+def test_what_runs_first_or_alone_is_there() -> None:
+    named = re.findall(r"\btests/[\w/]+(?:\.py)?", (ROOT / "scripts/test").read_text())
+    assert len(named) > 3
+    assert [name for name in (*LONGEST, *named) if not (ROOT / name).exists()] == []
 
 
 def test_every_folder_says_what_lives_there() -> None:
