@@ -375,7 +375,11 @@ def _driver_options(table: dict[str, Any], index: int, drivers: DriverLookup) ->
     faults = []
     if found.polled and not table.get("address"):
         faults.append(Fault(f"{at}.address", "", f'this key is missing; the driver "{driver}" needs it'))
-    options = validate(found.Options, table.get("options") or {}, at=(at, "options"))
+    try:
+        options = validate(found.Options, table.get("options") or {}, at=(at, "options"))
+    except Exception as exc:  # noqa: BLE001 - a stranger's own check may raise anything
+        what = " ".join(f"{type(exc).__name__}: {exc}".split())
+        options = [Fault(f"{at}.options", "", f'the driver "{driver}" cannot take them: {what}')]
     if isinstance(options, list):
         return faults + options
     return faults or options

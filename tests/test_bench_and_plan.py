@@ -10,12 +10,14 @@ from typing import ClassVar
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import model_validator
 
 from benchlog.bench import Bench, bench_from, calibration_advice
 from benchlog.driver import Driver, NoOptions
 from benchlog.errors import BadFile
 from benchlog.files import Table, TomlFile, key
-from benchlog.plan import Plan, plan_from
+from benchlog.plan import plan_from
+from tests.benches import bench_of, plan_of
 
 HEAD = '[bench]\nname = "b"\n[[instrument]]\nname = "i"\ndriver = "x"\naddress = "a"\n'
 CHANNEL = '[[instrument.channel]]\nname = "c"\nunit = "W"\n'
@@ -27,12 +29,11 @@ class Stub(Driver):
     polled: ClassVar[bool] = True
 
 
-def bench(text: str) -> Bench:
-    return bench_from(TomlFile(Path("bench.toml"), text), lambda _: Stub)
+def bench(text: str, driver: type[Driver] = Stub) -> Bench:
+    return bench_of(text, drivers=lambda _: driver)
 
 
-def plan(text: str) -> Plan:
-    return plan_from(TomlFile(Path("plan.toml"), text))
+plan = plan_of
 
 
 def faults(text: str, read: object) -> list[str]:
@@ -183,6 +184,20 @@ def test_a_bands_own_tuning_steps_come_after_those_of_every_band() -> None:
 )  # fmt: skip
 def test_benches_that_make_no_sense(text: str, says: str) -> None:
     assert any(says in fault for fault in faults(text, bench)), faults(text, bench)
+
+
+def test_what_a_strangers_check_of_its_options_raises_is_a_fault_of_the_bench_file() -> None:
+    class Picky(NoOptions):
+        @model_validator(mode="before")
+        @classmethod
+        def _look(cls, table: object) -> object:
+            raise RuntimeError("no dongle")
+
+    class Stranger(Stub):
+        Options = Picky
+
+    told = 'instrument[0] "i".options: the driver "x" cannot take them: RuntimeError: no dongle'
+    assert faults(f"{HEAD}{CHANNEL}", lambda text: bench(text, Stranger)) == [told]
 
 
 RTS = '[key]\ndriver = "serial-line"\naddress = "x"\nline = "rts"\n'
