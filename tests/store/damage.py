@@ -22,9 +22,13 @@ from tests.store.samples import begin
 
 PAGE = 4096
 ROWS = """SELECT channel.session, channel.name, t_ns, value, took_us, state, reason, said
-          FROM reading JOIN channel ON channel.id = reading.channel JOIN note ON note.id = reading.note
+          FROM reading JOIN channel NOT INDEXED ON channel.id = reading.channel JOIN note ON note.id = reading.note
           WHERE channel.session = ?"""
-ABOUT = ("SELECT * FROM session WHERE id = ?", "SELECT * FROM channel WHERE session = ? ORDER BY id")
+# From the tables: an index holds names too, and may be whole where the table is not.
+ABOUT = (
+    "SELECT * FROM session NOT INDEXED WHERE id = ?",
+    "SELECT * FROM channel NOT INDEXED WHERE session = ? ORDER BY id",
+)
 SESSIONS = (1, 2, 3)
 Row = tuple[object, ...]
 
