@@ -17,6 +17,7 @@ from benchlog.errors import BadFile
 from benchlog.keying.limits import refuse_too_long
 from benchlog.report.numbers import duration
 from benchlog.report.told import live
+from benchlog.report.words import CAUTION, count, listed
 from benchlog.simulate.lease import factor_for
 from benchlog.timetable import load_timetable, misfits
 
@@ -24,6 +25,9 @@ port_option = click.option(
     "--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, envvar="BENCHLOG_PORT",
     help="The daemon's port on loopback; serve takes any free one for 0.",
 )  # fmt: skip
+
+
+_KEYS = ("", ", which keys the transmitter with nobody there")
 
 
 @click.command("serve")
@@ -69,6 +73,8 @@ def serve_command(
                 page.serve(daemon)
                 daemon.ready()
                 logs.log(f"the daemon serves {bench.name}", port=page.port, store=str(store_path))
+                if keying := [start.name for start in timetable.starts if start.run == "soak" and start.may_key]:
+                    logs.warn(f"keys the transmitter with nobody there: {listed(keying)}. {CAUTION}")
                 while not stop.wait(TURN_S):
                     daemon.turn()
                 logs.log("the daemon is asked to end")
@@ -125,10 +131,14 @@ def _around(said: dict[str, Any]) -> list[str]:
     lines = []
     if said["last"]:
         lines.append(f"Last: {said['last']['entry']}: {said['last']['text']}")
-    lines += [f"Next: {one['due']} {one['entry']} ({one['run']})" for one in said["next"]]
+    lines += [f"Next: {one['due']} {one['entry']} ({one['run']}){_KEYS[one['run'] == 'soak']}" for one in said["next"]]
     lines += [f"Missed: {one['due']} {one['entry']} ({one['run']}): {one['why']}" for one in said["missed"]]
-    lines += [f"Calibration of {one['instrument']}: {one['due']} ({one['days']} days)" for one in said["calibration"]]
+    lines += [f"Calibration of {one['instrument']}: {_due(one['due'], one['days'])}" for one in said["calibration"]]
     return lines
+
+
+def _due(day: str, days: int) -> str:
+    return f"OVERDUE, was due {day}" if days < 0 else f"due {day}, in {count(days, 'day')}"
 
 
 @click.command("stop")

@@ -162,7 +162,7 @@ def others_in_time(analysis: Analysis) -> Iterator[Picture]:
             _mark_missing(axes, series, np.isnan(series.value), whole_s / PANEL)
             time_axis(axes, whole_s, 5)
             said = words.measure(series.measures or "")
-            about = f", {said}" if said and said != series.channel else ""
+            about = f", {said}" if said not in series.channel else ""
             plain_text(axes, 0, 1.06, f"{series.channel}{about}, {words.degrees(unit)}")
             alt = f"{series.channel}{about} against time, from {show(low, series.unit)} to {show(high, series.unit)}."
             yield Picture(series.channel, alt, svg(figure, f"other-{number}", alt))

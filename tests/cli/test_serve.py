@@ -21,6 +21,7 @@ from typing import Any
 
 import pytest
 
+from benchlog.cli.daemon import _around
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import benchlog
 from tests.cli.keyed import WITHIN_S, keyed_bench, until_up
@@ -78,11 +79,24 @@ def test_a_heat_run_by_the_timetable_is_seen_and_stopped(tmp_path: Path) -> None
     assert notices[0]["why"] == "soak session 1 was on"
     assert [json.loads(line)["kind"] for line in told.read_text().splitlines()] == ["missed-start", "run-ended"]
     assert {line["level"] for line in log} == {"info", "warning"}
+    assert any("keys the transmitter with nobody there: heat run. Lethal" in line["text"] for line in log)
     (missed,) = rows(served.store, "SELECT entry, run, missed FROM start WHERE session IS NULL")
     assert missed == ("too late", "watch", "soak session 1 was on")
     listed = benchlog("sessions", "--store", served.store, status=0).stdout
     assert "stopped by the operator" in listed
     assert "Missed: too late (watch), due" in listed
+
+
+def test_status_tells_what_will_key_and_what_is_overdue() -> None:
+    due = "2027-01-31T22:00:00Z"
+    soon = [{"due": due, "entry": name, "run": run_} for name, run_ in (("heat", "soak"), ("night", "watch"))]
+    known = [{"instrument": name, "due": "2026-11-01", "days": days} for name, days in (("a", -24), ("b", 1))]
+    assert _around({"last": None, "next": soon, "missed": [], "calibration": known}) == [
+        f"Next: {due} heat (soak), which keys the transmitter with nobody there",
+        f"Next: {due} night (watch)",
+        "Calibration of a: OVERDUE, was due 2026-11-01",
+        "Calibration of b: due 2026-11-01, in 1 day",
+    ]
 
 
 def test_sigterm_while_keyed_keys_up_and_ends_the_session(tmp_path: Path) -> None:
