@@ -35,15 +35,6 @@ KEY_DOWN_S, REST_S, SETTLE_S = 20.0, 10.0, 2.0  # the plan's
 
 def bench_file(addresses: Mapping[str, str]) -> str:
     """The bench file of the simulated bench: six instruments at these addresses, and a key line if there is one."""
-    w, f, v, i, g, a, t = (
-        meters.WATTMETER,
-        meters.COUNTER,
-        meters.VOLTMETER,
-        meters.AMMETER,
-        meters.GRID_METER,
-        meters.LEVEL_METER,
-        meters.THERMOMETER,
-    )
     key = (
         f"""
 [key]                               # whoever holds this line keys the transmitter
@@ -86,9 +77,7 @@ unit = "W"
 ask = "MEAS:POW?"
 field = 0
 every = "200 ms"
-range = "{w.full_scale:g} W"
-of_reading = "{100 * w.of_reading:g} %"
-of_range = "{100 * w.of_range:g} %"
+{_data_sheet(meters.WATTMETER, "W")}
 
 [[instrument.channel]]
 name = "reflected"
@@ -97,9 +86,7 @@ unit = "W"
 ask = "MEAS:POW?"
 field = 1
 every = "200 ms"
-range = "{w.full_scale:g} W"
-of_reading = "{100 * w.of_reading:g} %"
-of_range = "{100 * w.of_range:g} %"
+{_data_sheet(meters.WATTMETER, "W")}
 
 [[instrument]]
 name = "counter"
@@ -115,8 +102,8 @@ measures = "frequency"
 unit = "Hz"
 ask = "MEAS:FREQ?"
 every = "500 ms"
-range = "{f.full_scale / 1e6:g} MHz"
-of_reading = "{1e6 * f.of_reading:g} ppm"
+range = "{meters.COUNTER.full_scale / 1e6:g} MHz"
+of_reading = "{1e6 * meters.COUNTER.of_reading:g} ppm"
 
 [[instrument]]
 name = "voltmeter"
@@ -131,9 +118,7 @@ measures = "plate-voltage"
 unit = "V"
 ask = "MEAS:VOLT?"
 every = "500 ms"
-range = "{v.full_scale:g} V"
-of_reading = "{100 * v.of_reading:g} %"
-of_range = "{100 * v.of_range:g} %"
+{_data_sheet(meters.VOLTMETER, "V")}
 scale = {meters.PROBE:.1f}                      # of the probe
 
 [[instrument]]
@@ -154,10 +139,7 @@ unit = "A"
 ask = "{meters.AMMETER_ASK}"
 field = "amperes"
 every = "200 ms"                    # a dip is passed in a second
-range = "{1e3 * i.full_scale:g} mA"
-of_reading = "{100 * i.of_reading:g} %"
-of_range = "{100 * i.of_range:g} %"
-resolution = "{1e3 * i.resolution:g} mA"
+{_data_sheet(meters.AMMETER, "mA", 1e3, step=True)}
 
 [[instrument]]
 name = "multimeter"
@@ -172,10 +154,7 @@ measures = "grid-current"
 unit = "mA"
 ask = "MEAS:CURR?"
 every = "200 ms"
-range = "{g.full_scale:g} mA"
-of_reading = "{100 * g.of_reading:g} %"
-of_range = "{100 * g.of_range:g} %"
-resolution = "{g.resolution:g} mA"
+{_data_sheet(meters.GRID_METER, "mA", step=True)}
 
 [[instrument.channel]]              # the level control's line
 name = "level control"
@@ -183,10 +162,7 @@ measures = "alc"
 unit = "V"
 ask = "MEAS:VOLT?"
 every = "200 ms"
-range = "{a.full_scale:g} V"
-of_reading = "{100 * a.of_reading:g} %"
-of_range = "{100 * a.of_range:g} %"
-resolution = "{a.resolution:g} V"
+{_data_sheet(meters.LEVEL_METER, "V", step=True)}
 
 [[instrument]]
 name = "thermometer"
@@ -205,10 +181,18 @@ measures = "temperature"
 unit = "degC"
 field = "celsius"
 every = "1 s"
-range = "{t.full_scale:g} degC"
-of_reading = "{100 * t.of_reading:g} %"
-of_range = "{100 * t.of_range:g} %"
+{_data_sheet(meters.THERMOMETER, "degC")}
 """
+
+
+def _data_sheet(meter: meters.Meter, unit: str, per_unit: float = 1.0, *, step: bool = False) -> str:
+    """A channel's full scale and accuracy; with ``step`` also the smallest step it shows."""
+    lines = [
+        f'range = "{per_unit * meter.full_scale:g} {unit}"',
+        f'of_reading = "{100 * meter.of_reading:g} %"',
+        f'of_range = "{100 * meter.of_range:g} %"',
+    ]
+    return "\n".join(lines + [f'resolution = "{per_unit * meter.resolution:g} {unit}"'] * step)
 
 
 def plan_file(truth: Truth) -> str:
