@@ -21,7 +21,7 @@ Part = Callable[[Path, bool], Iterable[Line | str]]
 PARTS: dict[str, Part] = {
     "start": lambda folder, short: starting.start_up(folder, 1 if short else 9),
     "memory": lambda folder, short: starting.memory(folder),
-    "polling": lambda folder, short: polling.one_instrument(*((2, 300) if short else (100, 1_500))),
+    "polling": lambda folder, short: polling.one_instrument(*((4, 100) if short else (1_500, 100))),
     "sixteen": lambda folder, short: polling.sixteen(*((2, 3) if short else (9, 30))),
     "lateness": lambda folder, short: lateness.lateness(folder, *((1, 1.0, 0.05) if short else (3, 30.0, 0.72))),
     "ingest": lambda folder, short: stores.ingest(folder, *((2, 5_000) if short else (15, 100_000))),

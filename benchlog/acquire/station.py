@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Sequence
 from math import isfinite
 from typing import Protocol
 
@@ -27,8 +28,9 @@ from benchlog.model import Event, EventKind, Reading, State
 
 RETRY_S = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0)  # a meter switched back on is heard again well within a rest
 STEADY_S = 30.0  # what fails again sooner comes and goes, and is back only once it has been good for so long
-_good = Reading.good
 _SAID = 200  # characters of a bad reply worth keeping
+_Found = Sequence[tuple[Channel, float]]
+_good = Reading.good
 
 
 class Sink(Protocol):
@@ -56,7 +58,7 @@ class Station:
         self.questions = questions(instrument)
         self.identity: str | None = None
         self.fault = "not connected yet"  # why there is no link; "" while there is one
-        self._clock, self._sink = clock, sink
+        self._clock, self._now, self._put = clock, clock.t_ns, sink.put
         self._retry_ns = 0
         self._failures = 0  # in this outage
         # Faults of this outage told as events, by their kind: a dead instrument is one, not one a try. What exactly was
@@ -94,27 +96,28 @@ class Station:
 
     def ready(self) -> None:
         """Try to come back, where the link is lost and it is time to."""
-        if self.fault and self._clock.t_ns() >= self._retry_ns:
+        if self.fault and self._now() >= self._retry_ns:
             self.connect()
 
     def poll(self, question: Question, due_ns: int) -> None:
         """Fill one slot: ask and stamp, or say why not."""
-        if self.fault or self._driver is None:
+        driver, now, put = self._driver, self._now, self._put
+        if self.fault or driver is None:
             self.miss(question, due_ns, self.absence)
             return
-        before = self._clock.t_ns()
+        before = now()
         try:
-            answer = self._driver.ask(question.ask)
+            answer = driver.ask(question.ask)
             values, age_s = answer.values, answer.age_s
             if len(values) == 1 and question.sole is not None:  # nearly always
                 (value,) = values.values()
-                found = [(question.sole, float(value))]
+                found: _Found = ((question.sole, float(value)),)
             else:
                 found = _picked(question, answer)
         except Exception as exc:  # noqa: BLE001 - as in connect
             self._bad_exchange(question, due_ns, before, exc)
             return
-        after = self._clock.t_ns()
+        after = now()
         if self._failures:
             self._answered()
         if age_s is None:
@@ -125,7 +128,7 @@ class Station:
             t_ns, took_ns = after - (oldest + newest) // 2, oldest - newest
         for channel, value in found:
             if isfinite(value):
-                self._sink.put(_good(channel.name, t_ns, value, took_ns))
+                put(_good(channel.name, t_ns, value, took_ns))
             else:
                 self._no_value(channel, t_ns, took_ns, value, answer.said)
         self._previous_ns = before
@@ -133,7 +136,7 @@ class Station:
     def miss(self, question: Question, due_ns: int, reason: str) -> None:
         """Account for a slot nothing was asked in."""
         for channel in question.channels:
-            self._sink.put(Reading(channel.name, due_ns, None, 0, State.MISSED, reason))
+            self._put(Reading(channel.name, due_ns, None, 0, State.MISSED, reason))
 
     @property
     def absence(self) -> str:
@@ -148,7 +151,7 @@ class Station:
 
     def _answered(self) -> None:
         """Back at once; where it comes and goes, not before it has been good for a while."""
-        now = self._clock.t_ns()
+        now = self._now()
         if self._good_ns is None:
             self._good_ns = now
         if self._relapsed and now - self._good_ns < STEADY_S * 1e9:
@@ -167,15 +170,15 @@ class Station:
             state, reason = State.INVALID, "the instrument says: not a number"
         else:
             state, reason = State.OVER_RANGE, "the instrument says: over range"
-        self._sink.put(Reading(channel.name, t_ns, None, took_ns, state, reason, said))
+        self._put(Reading(channel.name, t_ns, None, took_ns, state, reason, said))
 
     def _bad_exchange(self, question: Question, due_ns: int, before: int, exc: Exception) -> None:
-        took_ns = self._clock.t_ns() - before
+        took_ns = self._now() - before
         said = exc.said[:_SAID] if isinstance(exc, InstrumentError) else ""
         answered = isinstance(exc, BadReply) or not isinstance(exc, InstrumentError)
         state = State.INVALID if answered else State.MISSED
         for channel in question.channels:
-            self._sink.put(Reading(channel.name, due_ns, None, took_ns, state, _what(exc), said))
+            self._put(Reading(channel.name, due_ns, None, took_ns, state, _what(exc), said))
         if isinstance(exc, UnaskedReply) and self._previous_ns is not None:
             text = f"{self.name} said something unasked; its answer before may belong to another question"
             self._event("suspect", text, from_ns=self._previous_ns, to_ns=before, said=said)
@@ -188,7 +191,7 @@ class Station:
         self.close()
         self.fault = _what(exc)
         self._previous_ns = self._good_ns = None
-        now = self._clock.t_ns()
+        now = self._now()
         if type(exc) not in self._told:
             text = self.fault
             if not self._told and self._back_ns is not None and now - self._back_ns < STEADY_S * 1e9:
@@ -201,15 +204,15 @@ class Station:
         self._retry_ns = now + round(wait_s * 1e9)
 
     def _event(self, kind: EventKind, text: str, **data: object) -> None:
-        self._sink.put(Event(self._clock.t_ns(), kind, text, instrument=self.name, data=data))
+        self._put(Event(self._now(), kind, text, instrument=self.name, data=data))
 
     def _note(self, kind: str, text: str) -> None:
         self._event("error-queue" if kind == "error-queue" else "note", text)
 
 
-def _picked(question: Question, answer: Answer) -> list[tuple[Channel, float]]:
+def _picked(question: Question, answer: Answer) -> _Found:
     """Each channel's number out of the reply; BadReply where the reply does not hold it."""
-    values, found = answer.values, []
+    values, found = answer.values, list[tuple[Channel, float]]()
     for channel in question.channels:
         place: int | str | None = channel.field
         if place is None and len(values) == 1:

@@ -133,6 +133,7 @@ class LineTalk:
         self._who: str | None = None  # who answered first
         self._owed: list[float] = []  # when it was asked who it is and has not said so yet
         self._question: str | None = None  # the last one answered on this link
+        self._asks = b""  # it, or the one asked now, as it goes out
         self._asked_at = self._replied_at = -1e9
         self._doubtful = False  # an answer to the last question may still arrive
         self._listens = self._in_step = False
@@ -275,14 +276,17 @@ class LineTalk:
     def ask(self, question: str) -> bytes:
         """One exchange; the reply without its terminator. Raises as ``Driver.ask``."""
         link, timeout_s, read_end = self._link or self._linked(), self._timeout_s, self._read_end
+        again = question == self._question
         try:  # as ``_FOREIGN``, without its two calls: here a bus spends its day
             if not link.paired:
-                early = link.receive(0.0 if question == self._question else self._quiet_left_s())
+                early = link.receive(0.0 if again else self._quiet_left_s())
                 if early or self._buffer:
                     raise self._unasked(self._buffer + early)
             self._doubtful = True
             self._asked_at = asked_at = _now()
-            link.send(question.encode() + self._write_end)
+            if not again:
+                self._question, self._asks = None, question.encode() + self._write_end
+            link.send(self._asks)
             piece = link.receive(timeout_s)
             end = self._find_end(piece, read_end)
             if end is not None and end + len(read_end) == len(piece):  # one line and nothing else, as nearly always

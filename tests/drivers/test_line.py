@@ -82,6 +82,19 @@ def test_half_a_line_that_was_listened_to_is_not_the_beginning_of_an_answer() ->
     assert caught.value.said == "3."
 
 
+def test_after_one_that_failed_the_question_before_is_asked_and_no_other() -> None:
+    link = _Script(b"", b"1\n", b"", b"", b"", b"", b"3\n")
+    asked: list[bytes] = []
+    link.send = asked.append  # type: ignore[method-assign]
+    talk = LineTalk(Settings("meter"), LineOptions(), connect=lambda: link, is_reading=_is_number)
+    talk.open()
+    assert talk.ask("A?") == b"1"
+    with pytest.raises(NoReply):
+        talk.ask("B?")
+    assert talk.ask("A?") == b"3"
+    assert asked == [b"A?\n", b"B?\n", b"A?\n"]
+
+
 def test_the_beginning_of_an_answer_that_never_ends_opens_nothing() -> None:
     who = b"Example,Counter,1,0\n"
     link = _Script(who, who, who[:-2], 60.0, b"\n")

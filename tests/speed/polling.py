@@ -5,7 +5,8 @@ from __future__ import annotations
 import socket
 import statistics
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from benchlog.acquire.bus import buses
@@ -70,64 +71,88 @@ def ask_bare(peer: socket.socket, buffer: bytes, kept: list[tuple[float, float]]
 
 
 def one_instrument(rounds: int, questions: int) -> Iterator[Line]:
-    """Flat out: as fast as it answers."""
+    """Flat out: as fast as it answers. Rounds so short that most are disturbed by nobody else on the computer."""
     target = Target(at_least=0.85)
-    with instruments(1, AT_ONCE) as (port,):
-        pairs = in_turns(rounds, lambda: driver_s(port, questions), lambda: bare_s(port, questions))
+    with instruments(1, AT_ONCE) as (port,), driver(port) as ours, bare(port) as plain:
+        pairs = in_turns(rounds, lambda: ours(questions), lambda: plain(questions))
         yield rates("questions through the driver, answered at once", "/s", pairs, questions, target)
-        pairs = in_turns(rounds, lambda: station_s(port, questions), lambda: bare_s(port, questions))
+    with instruments(1, AT_ONCE) as (port,), station(port) as ours, bare(port) as plain:
+        pairs = in_turns(rounds, lambda: ours(questions), lambda: plain(questions))
         yield rates("questions to readings, answered at once", "/s", pairs, questions, target)
-    few = max(questions // 50, 20)
-    with instruments(1, ONE_MS) as (port,):
-        pairs = in_turns(max(rounds // 4, 2), lambda: station_s(port, few), lambda: bare_s(port, few))
+    few = max(questions // 5, 20)
+    with instruments(1, ONE_MS) as (port,), station(port) as ours, bare(port) as plain:
+        pairs = in_turns(max(rounds // 40, 2), lambda: ours(few), lambda: plain(few))
         yield rates("questions to readings, answered after 1 ms", "/s", pairs, few, target)
 
 
-def bare_s(port: int, questions: int) -> float:
+Side = Callable[[int], float]
+"""Asks so many questions; how many seconds they took."""
+
+
+@contextmanager
+def bare(port: int) -> Iterator[Side]:
     """The plain loop, all in one function as one would write it."""
-    kept: list[tuple[float, float]] = []
     with connected(port) as peer:
-        buffer = b""
-        start = time.perf_counter()
-        for _ in range(questions):
-            peer.sendall(b"MEAS?\n")
-            while b"\n" not in buffer:
-                buffer += peer.recv(4096)
-            line, buffer = buffer.split(b"\n", 1)
-            kept.append((time.time(), float(line)))
-        taken_s = time.perf_counter() - start
-    assert len(kept) == questions
-    return taken_s
+
+        def ask(questions: int) -> float:
+            kept: list[tuple[float, float]] = []
+            buffer = b""
+            start = time.perf_counter()
+            for _ in range(questions):
+                peer.sendall(b"MEAS?\n")
+                while b"\n" not in buffer:
+                    buffer += peer.recv(4096)
+                line, buffer = buffer.split(b"\n", 1)
+                kept.append((time.time(), float(line)))
+            taken_s = time.perf_counter() - start
+            assert len(kept) == questions
+            return taken_s
+
+        yield ask
 
 
-def driver_s(port: int, questions: int) -> float:
+@contextmanager
+def driver(port: int) -> Iterator[Side]:
     """The driver, with what the plain loop does beside it."""
     driver_class = find("scpi")
     assert not isinstance(driver_class, str)
-    driver = driver_class(Settings("meter", f"TCPIP::127.0.0.1::{port}::SOCKET", options=driver_class.Options()))
-    driver.open()
-    kept = []
-    start = time.perf_counter()
-    for _ in range(questions):
-        kept.append((time.time(), driver.ask("MEAS?").values[0]))  # noqa: PERF401 - as in the plain loop
-    taken_s = time.perf_counter() - start
-    driver.close()
-    assert len(kept) == questions
-    return taken_s
+    meter = driver_class(Settings("meter", f"TCPIP::127.0.0.1::{port}::SOCKET", options=driver_class.Options()))
+    meter.open()
+
+    def ask(questions: int) -> float:
+        kept = []
+        start = time.perf_counter()
+        for _ in range(questions):
+            kept.append((time.time(), meter.ask("MEAS?").values[0]))  # noqa: PERF401 - as in the plain loop
+        taken_s = time.perf_counter() - start
+        assert len(kept) == questions
+        return taken_s
+
+    yield ask
+    meter.close()
 
 
-def station_s(port: int, questions: int) -> float:
+@contextmanager
+def station(port: int) -> Iterator[Side]:
     """The whole way to readings in a sink: stamped, with how long each took, and checked."""
     (instrument,) = bench_of([port], 0.1).instruments
-    driver, kept = find("scpi"), Kept()
-    assert not isinstance(driver, str)
-    station = Station(instrument, driver, driver.Options(), clock=Clock(), sink=kept)
-    station.connect()
-    (question,) = station.questions
-    taken_s = seconds(lambda: [station.poll(question, 0) for _ in range(questions)])
-    station.close()
-    assert len(kept.good) == questions, station.fault
-    return taken_s
+    driver_class, kept = find("scpi"), Kept()
+    assert not isinstance(driver_class, str)
+    one = Station(instrument, driver_class, driver_class.Options(), clock=Clock(), sink=kept)
+    one.connect()
+    (question,) = one.questions
+
+    def ask(questions: int) -> float:
+        kept.clear()
+        start = time.perf_counter()
+        for _ in range(questions):
+            one.poll(question, 0)
+        taken_s = time.perf_counter() - start
+        assert len(kept.good) == questions, one.fault
+        return taken_s
+
+    yield ask
+    one.close()
 
 
 def sixteen(rounds: int, slots: int) -> Iterator[Line]:
