@@ -27,10 +27,10 @@ MARGIN = 2.0  # in AICc; what the exponential must be better by to be taken
 
 
 @dataclass(frozen=True, slots=True)
-class Noise:
-    """The points about a curve, and what they do to what is read from it."""
+class Residuals:
+    """Of the points about a curve, and what each does to what is read from it."""
 
-    residuals: Array  # (n,)
+    values: Array  # (n,)
     parameters: int
     weights: Array  # (n,) percent by which the fall is off for one unit in a point
 
@@ -48,7 +48,7 @@ class DroopFit:
     percent: Measured
     time_constant: Measured | None = None  # tau_s with its uncertainty, where that is known well enough to tell
     kept: NDArray[np.bool_] = field(default_factory=lambda: np.ones(0, dtype=bool), compare=False, repr=False)
-    noise: Noise | None = field(default=None, compare=False, repr=False)
+    residuals: Residuals | None = field(default=None, compare=False, repr=False)
 
     def curve(self, t_s: Array) -> Array:
         """Watts at session times (n,)."""
@@ -74,7 +74,7 @@ class Fall:
     lines: tuple[Component, ...]  # of its percentage
     time_constant: Measured | None
     sd: float  # of the points about the curve
-    noise: Noise | None  # None where the curve is perfect
+    residuals: Residuals | None  # None where the curve is perfect
 
     def measured(self, accuracy: Accuracy | None) -> Measured:
         """The percentage lost, read on a channel of that accuracy."""
@@ -120,7 +120,7 @@ def fit_droop(
         percent=found.measured(accuracy),
         time_constant=found.time_constant,
         kept=kept,
-        noise=found.noise,
+        residuals=found.residuals,
     )
 
 
@@ -130,15 +130,15 @@ def noise_shared(fits: Sequence[DroopFit]) -> list[Measured]:
     The noise is taken to be one for all (as ``uncertainty.pool`` does): known from one key-down alone, it makes U
     uncertain, and wider, where readings hang together.
     """
-    remembered = memory([(fit.noise.residuals, fit.noise.parameters) for fit in fits if fit.noise is not None])
+    remembered = memory([(fit.residuals.values, fit.residuals.parameters) for fit in fits if fit.residuals is not None])
     if len(fits) < 2 or remembered is None:
         return [fit.percent for fit in fits]
     shared = []
     for fit in fits:
-        if fit.noise is None:
+        if fit.residuals is None:
             shared.append(fit.percent)
             continue
-        variance, dof = remembered.of_sum([fit.noise.weights])
+        variance, dof = remembered.of_sum([fit.residuals.weights])
         scatter, *others = fit.percent.budget
         words = f"{scatter.source}, their noise as in {len(fits)} key-downs"
         scatter = replace(scatter, u=math.sqrt(variance), dof=dof, source=words)
@@ -194,13 +194,13 @@ def fall(x: Array, y: Array, lasts: float, points: str, bent: Fit | None) -> Fal
         extra = doubt * (other.u**2 - taken.u**2 + (other.loss.percent - taken.loss.percent) ** 2)
         if extra > 0:
             lines.append(Component(math.sqrt(extra), taken.dof, "shape of the curve: straight or exponential", "A"))
-    noise = Noise(taken.fit.residuals, len(taken.fit.b), taken.weights) if taken.weights is not None else None
+    residuals = Residuals(taken.fit.residuals, len(taken.fit.b), taken.weights) if taken.weights is not None else None
     return Fall(
         loss=taken.loss,
         lines=tuple(lines),
         time_constant=_time_constant(taken, x, scatter),
         sd=taken.fit.sd,
-        noise=noise,
+        residuals=residuals,
     )
 
 
