@@ -57,6 +57,15 @@ def test_the_map_names_every_module_and_folder_and_no_other() -> None:
     assert all((ROOT / folder).is_dir() for folder in outside)
 
 
+def test_the_map_names_every_script_and_every_folder_of_tests() -> None:
+    rest = MAP[MAP.index("\nscripts/") :]
+    scripts = [path.name for path in (ROOT / "scripts").iterdir() if path.is_file() and not path.suffix]
+    assert [name for name in scripts if not re.search(rf"\b{name}\b", rest)] == []
+    folders = {path.parent.name for path in (ROOT / "tests").glob("*/__init__.py")}
+    mirrored = {path.name for path in (ROOT / "benchlog").iterdir()} | {"drivers"}
+    assert {name for name in folders - mirrored if f"{name}/" not in rest} == set()
+
+
 def test_benchlog_never_imports_the_drivers() -> None:
     for path in modules(ROOT / "benchlog"):
         assert not any(name.split(".")[0] == "benchlog_drivers" for name in imported(path)), path
