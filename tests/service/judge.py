@@ -12,6 +12,9 @@ MUST = {
     "connect on loopback",
     "fork",
     "open a pseudo-terminal",
+    "choose its scheduling",  # as which, its limit says
+    "choose its core",
+    "stand back",
 }
 ENDS = ("killed", "hung", "asked to end")
 
