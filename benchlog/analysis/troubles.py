@@ -143,7 +143,7 @@ def _gap_finding(
         channel=channel.name,
         from_ns=round(from_s * 1e9),
         to_ns=round(to_s * 1e9),
-        value=float(missed + invalid) if parts else None,
+        value=float(slots) if slots else None,
     )
 
 

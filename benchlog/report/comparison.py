@@ -97,11 +97,11 @@ def _sentences(band: BandCompared) -> Iterator[str]:
         elif one.outcome == "real" or one.quantity == "power_w":
             yield _sentence(band.band, one)
     if quiet:
-        yield f"{band.band}: no difference seen in {words.listed(_and_above(one) for one in quiet)}."
+        yield f"{band.band}: no difference seen in {words.unseen(map(_named, quiet))}."
 
 
-def _and_above(one: Compared) -> str:
-    return f"{NAMED[one.quantity].name} (anything above {_u(one)} would have been)"
+def _named(one: Compared) -> tuple[str, str]:
+    return NAMED[one.quantity].name, _u(one)
 
 
 def _sentence(band: str, one: Compared) -> str:
@@ -109,7 +109,7 @@ def _sentence(band: str, one: Compared) -> str:
     if one.outcome == "not-comparable":
         return f"{band}: {quantity.name} cannot be compared: {one.why}."
     if one.outcome == "none-seen":
-        return f"{band}: no difference seen in {_and_above(one)}."
+        return f"{band}: no difference seen in {words.unseen([_named(one)])}."
     judged = f", and {one.change}" if one.change in ("better", "worse") else ""
     assert one.difference is not None  # as it is real
     assert one.difference.value is not None

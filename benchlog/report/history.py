@@ -140,7 +140,7 @@ def summary(found: History) -> list[str]:
     """What a reader wants to know first, as sentences; the first one stands alone."""
     first, last = found.sessions[0], found.sessions[-1]
     many = words.count(len(found.sessions), "session")
-    span = f"from {_date(first)} to {_date(last)}" if len(found.sessions) > 1 else f"on {_date(first)}"
+    span = f"from {_date(first)} to {_date(last)}" if _date(first) != _date(last) else f"on {_date(first)}"
     said = [f"{many} {span}, {words.count(len(found.bands), 'band')} heard."]
     said += _newest(found)
     short = []
@@ -148,8 +148,8 @@ def summary(found: History) -> list[str]:
         said += [_trend_sentence(band.band, line) for line in band.lines if line.seen]
         quiet = [line for line in band.lines if line.slope is not None and not line.seen]
         if quiet:
-            above = (f"{QUANTITIES[q.quantity].name} (anything above {_per_year(q)} would have been)" for q in quiet)
-            said.append(f"{band.band}: no trend seen in {words.listed(above)}.")
+            above = ((QUANTITIES[q.quantity].name, _per_year(q)) for q in quiet)
+            said.append(f"{band.band}: no trend seen in {words.unseen(above)}.")
         if all(line.slope is None for line in band.lines):
             short.append(band.band)
     if short:

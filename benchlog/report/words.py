@@ -244,6 +244,13 @@ def count(n: int, what: str) -> str:
     return f"{n:,} {what}" if n == 1 else f"{n:,} {what}s"
 
 
+def unseen(parts: Iterable[tuple[str, str]]) -> str:
+    """``power (anything above 20 W would have been), droop (above 1.6 %) and drift (above 4 Hz/h)``."""
+    first, *others = parts
+    told = [f"{first[0]} (anything above {first[1]} would have been)"]
+    return listed(told + [f"{name} (above {size})" for name, size in others])
+
+
 def listed(parts: Iterable[str]) -> str:
     """``a``, ``a and b``, ``a, b and c``."""
     items: Sequence[str] = list(parts)

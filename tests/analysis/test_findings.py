@@ -95,6 +95,18 @@ def test_a_stretch_of_another_channel_that_lasts_is_a_gap():
     assert (gap.channel, gap.value) == ("plate", 4)
 
 
+def test_a_stretch_without_any_row_is_a_gap_without_a_count():
+    session = sweep([120] * 5)
+    plate = session.series["plate"]
+    kept = (plate.t_s < 40) | (plate.t_s > 60)
+    session.series["plate"] = dataclasses.replace(
+        plate, t_s=plate.t_s[kept], value=plate.value[kept], state=plate.state[kept]
+    )
+    (gap,) = found(session.analysed(), "gap")
+    assert gap.value is None
+    assert gap.text.startswith("plate: nothing recorded for 2")
+
+
 def test_many_gaps_of_a_channel_are_one_finding():
     session = sweep([120] * 5)
     for at in range(3, 140, 10):
