@@ -28,7 +28,8 @@ GOOD, OVER_RANGE, INVALID, MISSED = (
 class Corrected:
     """One channel in SI, with the bench file's scale and offset applied.
 
-    Shapes (n,): ``t_s`` session time, increasing; ``value`` NaN where not good; ``state`` as in ``RawSeries``.
+    Shapes (n,): ``t_s`` session time, increasing; ``value`` NaN where not good; ``state`` as in ``RawSeries``. Not
+    to be written to: what needs no correction is the raw readings' own.
     """
 
     channel: str
@@ -75,15 +76,13 @@ def correct(
         doubtful = (raw.t_ns >= from_ns) & (raw.t_ns <= to_ns) & ((state == GOOD) | (state == OVER_RANGE))
         state = np.where(doubtful, np.uint8(INVALID), state)
     with np.errstate(over="ignore"):  # an absurd number of dBm; made invalid below
-        value = _si(raw.value, channel.unit)
-        value *= channel.scale
-        value += channel.offset_si
-        value *= _factor(channel, t_s, frequency)
+        value = _linear(_si(raw.value, channel.unit), channel.scale, channel.offset_si)
+        value = _linear(value, _factor(channel, t_s, frequency))
     # A value that is good and yet no finite number would poison every mean it enters.
     if not (finite := np.isfinite(value)).all():
         state = np.where((state == GOOD) & ~finite, np.uint8(INVALID), state)
     if state.any():
-        value[state != GOOD] = np.nan
+        value = np.where(state == GOOD, value, np.nan)
     return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], t_s, value, state)
 
 
@@ -145,6 +144,13 @@ def _si(values: NDArray[np.float64], unit: str) -> NDArray[np.float64]:
         factor, offset = linear(unit)
     except ValueError:  # dBm, dBW
         return to_si(0.0, unit) * 10 ** (values / 10)
-    si = values * factor
-    si += offset
-    return si
+    return _linear(values, factor, offset)
+
+
+def _linear(
+    values: NDArray[np.float64], factor: NDArray[np.float64] | float, offset: float = 0.0
+) -> NDArray[np.float64]:
+    """(n,) values times a factor plus an offset; the values themselves, not copied, where that changes nothing."""
+    if isinstance(factor, np.ndarray) or factor != 1:
+        values = values * factor
+    return values + offset if offset else values

@@ -144,42 +144,41 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Sums:
-    """One window's points; all that least squares asks of g = 1 - exp(-x / tau) are sums of these times g and g**2."""
+    """One window's points, as least squares asks for their sums with f = exp(-x / tau); (n,) each."""
 
-    x: Array  # (n,)
-    rows: Array  # (4, n): the weights w, of sum 1, then w x, w (y - mean), w (y - mean) x
-    sums: tuple[float, float]  # of the second and the fourth
-    square: float  # sum of w (y - mean)**2
+    x: Array
+    w: Array  # of sum 1
+    w_x: Array
+    w_off: Array  # off: y less its mean
+    w_off_x: Array
+    square: float  # sum of w off**2
     total: float  # of the weights as they were
 
     @classmethod
     def of(cls, x: Array, y: Array, weights: Array) -> _Sums:
         """Of points (n,) each."""
         total = float(weights.sum())
-        share = weights / total
-        off = y - share @ y
-        rows = np.array([share, share * x, share * off, share * off * x])
-        return cls(x, rows, (float(share @ x), float(rows[3].sum())), float(rows[2] @ off), total)
+        w = weights / total
+        off = y - w @ y
+        return cls(x, w, w * x, w * off, w * off * x, float(w @ off**2), total)
 
     def costs(self, taus: Array) -> Array:
         """(k,) sums of weighted squares left by the best level and height at each of (k,) time constants."""
-        risen = np.multiply.outer(-1 / taus, self.x)
-        np.subtract(1, np.exp(risen, out=risen), out=risen)
-        middle, along = self.rows[::2] @ risen.T
-        spread = np.square(risen, out=risen) @ self.rows[0] - middle**2
+        falling = np.multiply.outer(-1 / taus, self.x)
+        np.exp(falling, out=falling)
+        falling -= (falling @ self.w)[:, None]
+        along, spread = falling @ self.w_off, np.square(falling, out=falling) @ self.w
         gained = np.divide(along**2, spread, out=np.zeros_like(taus), where=spread > 0)
         return np.asarray(self.total * (self.square - gained))
 
     def slope(self, tau: float) -> float:
         """Half of what that sum grows by with the logarithm of the time constant."""
-        risen = 1 - np.exp(self.x / -tau)
-        middle, by_x, along, along_x = (self.rows @ risen).tolist()
-        square, square_x = (self.rows[:2] @ np.square(risen, out=risen)).tolist()
-        spread = square - middle**2
-        height = along / spread if spread > 0 else 0.0
-        all_x, all_along_x = self.sums
-        left = all_along_x - along_x - height * (by_x - square_x - middle * (all_x - by_x))
-        return self.total * height * float(left) / tau
+        falling = np.exp(self.x / -tau)
+        centred = falling - self.w @ falling
+        spread = float(self.w @ centred**2)
+        height = float(self.w_off @ centred) / spread if spread > 0 else 0.0
+        left = float(self.w_off_x @ falling) - height * float((self.w_x * falling) @ centred)
+        return -self.total * height * left / tau
 
 
 def aicc_price(worth: float, k: int) -> float:

@@ -75,8 +75,8 @@ class Design:
     drift: tuple[Array, ...]  # [bend], the first without: (n, p), as they are
     noises: Noises
     log_det: tuple[float, ...]
-    steps: tuple[Array, ...]  # [noise]: (n, j), whitened
-    basis: tuple[tuple[Array, ...], ...]  # [noise][bend]: (n, p), whitened, orthonormal
+    precision: tuple[Array, ...]  # [noise]: (n, n), the covariance's inverse
+    basis: tuple[tuple[Array, ...], ...]  # [noise][bend]: (n, p), orthonormal once white, and whitened again
     along: tuple[tuple[Array, ...], ...]  # [noise][bend]: (p, j), the steps on that basis
     square: tuple[tuple[Array, ...], ...]  # [noise][bend]: (j,), of the length of what is left of the steps
 
@@ -169,15 +169,18 @@ def gains_at_most(pieces: Sequence[tuple[Array, Array]], kind: Kind, others: Seq
 
 def _at_most(values: Array, known: Array, design: Design, kind: Kind) -> Array:
     """(m,) gains of (m, n) values; known: (m, noises)."""
-    y, free = values - values.mean(axis=1, keepdims=True), values.shape[1] - kind.parameters
+    n = values.shape[1]
+    y, free = _flat(values, design), n - kind.parameters
     floor = _floor(values, kind)
     without: list[Array] = []
     with_step: list[Array] = []
-    for noise, white in enumerate(design.noises.white):
-        z = y @ white.T
-        total, on_steps = np.einsum("ij,ij->i", z, z), z @ design.steps[noise]
+    for noise, precision in enumerate(design.precision):
+        z = y @ precision
+        # A step is a run of ones to the end.
+        total, on_steps = np.einsum("ij,ij->i", y, z), np.cumsum(z[:, ::-1], axis=1)[:, ::-1]
+        on_steps = on_steps[:, kind.edge : n - kind.edge + 1]
         for basis, along, square in zip(design.basis[noise], design.along[noise], design.square[noise], strict=True):
-            on_basis = z @ basis
+            on_basis = y @ basis
             rss = np.maximum(total - np.einsum("ij,ij->i", on_basis, on_basis), 0.0)
             taken = on_basis @ along
             taken -= on_steps
@@ -245,20 +248,27 @@ def _table(places: Array, at: Array, values: Array, kind: Kind) -> Table | None:
         scaled = np.round(scaled, 2)
     gaps = tuple(np.round(places - places[0]).astype(int).tolist())
     design = _design(gaps, tuple(scaled.tolist()), kind.edge, kind.bends, kind.exact)
-    y = values - values.mean()
+    y = _flat(values, design)
     floor = float(_floor(values, kind))
     free = n - kind.parameters
     without, with_step = [], []
-    for noise, white in enumerate(design.noises.white):
-        z = white @ y
-        total, on_steps = float(z @ z), design.steps[noise].T @ z
+    for noise, precision in enumerate(design.precision):
+        z = precision @ y
+        total, on_steps = float(z @ y), np.cumsum(z[::-1])[::-1][kind.edge : n - kind.edge + 1]
         for basis, along, square in zip(design.basis[noise], design.along[noise], design.square[noise], strict=True):
-            on_basis = basis.T @ z
+            on_basis = basis.T @ y
             rss = max(total - float(on_basis @ on_basis), 0.0)
             left = np.maximum(rss - (on_steps - on_basis @ along) ** 2 / square, 0.0)
             without.append(-free / 2 * math.log(max(rss, floor)) - design.log_det[noise] / 2)
             with_step.append(-free / 2 * np.log(np.maximum(left, floor)) - design.log_det[noise] / 2)
     return Table(design, y, floor, np.array(without), np.array(with_step))
+
+
+def _flat(values: Array, design: Design) -> Array:
+    """(..., n) values without the straight line through each: every drift has one, and it would cost digits."""
+    straight = np.linalg.qr(design.drift[0])[0]
+    off = values - values.mean(axis=-1, keepdims=True)
+    return np.asarray(off - off @ straight @ straight.T)
 
 
 def _known(others: Array | None) -> Array:
@@ -324,7 +334,9 @@ def _design(places: tuple[int, ...], at: tuple[float, ...], edge: int, bends: tu
         for alongs, length in zip(along, lengths, strict=True)
     ]
     log_det = [-2 * float(np.log(np.diag(one)).sum()) for one in noises.white]
-    return Design(tuple(drift), noises, tuple(log_det), tuple(steps), tuple(basis), tuple(along), tuple(square))
+    precision = tuple(one.T @ one for one in noises.white)
+    twice = tuple(tuple(one.T @ q for q in bases) for one, bases in zip(noises.white, basis, strict=True))
+    return Design(tuple(drift), noises, tuple(log_det), precision, twice, tuple(along), tuple(square))
 
 
 def _noises(places: tuple[int, ...]) -> Noises:

@@ -70,7 +70,7 @@ class Step:
 
 
 class Hiss:
-    """What a session's windows say of the kind of noise, each worked out once, when it is first asked for.
+    """What a session's windows say of the kind of noise, worked out once for all bands.
 
     One window of 20 s seldom tells white noise from one that wanders, and what may wander is no step. But the same
     counter reads all windows: what the others show, on this band or another, counts as well. Only how the noise repeats
@@ -79,28 +79,20 @@ class Hiss:
 
     def __init__(self, bands: Iterable[tuple[Sequence[tuple[Array, Array]], float]]) -> None:
         """``bands``: of each, (t_s, hz) of its windows, wild readings left out, and the counter's resolution."""
-        self._asked: list[tuple[Array, Array, float]] = []
+        asked: list[tuple[Array, Array, float]] = []
         for parts, resolution in bands:
             many = [part for part in parts if len(part[0]) >= MIN_READINGS]
-            for i in sorted({round(i) for i in np.linspace(0, len(many) - 1, TELLING).tolist()} if many else ()):
-                self._asked.append((many[i][0][:LONG], many[i][1][:LONG], resolution))
-        self._first_s, self._last_s = (np.array([t_s[at] for t_s, _, _ in self._asked]) for at in (0, -1))
+            some = sorted({round(i) for i in np.linspace(0, len(many) - 1, TELLING).tolist()} if many else ())
+            asked += [(many[i][0][:LONG], many[i][1][:LONG], resolution) for i in some]
+        self._first_s, self._last_s = (np.array([t_s[at] for t_s, _, _ in asked]) for at in (0, -1))
+        found = [noise_of(places_of(t), t, hz, replace(READINGS, resolution=step)) for t, hz, step in asked]
+        self._tells = np.array([one is not None for one in found], dtype=bool)
+        self._said = np.array([np.zeros(len(WANDER)) if one is None else one for one in found])
 
     def beside(self, t_s: Array) -> Array | None:
         """The sum over all windows that none of these times is in; None where there is none."""
-        apart = (self._last_s < t_s[0]) | (self._first_s > t_s[-1])
-        if not apart.any():
-            return None
-        tells, said = self._said
-        apart &= tells
-        return said[apart].sum(axis=0) if apart.any() else None
-
-    @cached_property
-    def _said(self) -> tuple[NDArray[np.bool_], Array]:
-        """(windows,) whether each says anything, and (windows, noises) what."""
-        found = [noise_of(places_of(t), t, hz, replace(READINGS, resolution=step)) for t, hz, step in self._asked]
-        said = np.array([np.zeros(len(WANDER)) if one is None else one for one in found])
-        return np.array([one is not None for one in found]), said
+        apart = self._tells & ((self._last_s < t_s[0]) | (self._first_s > t_s[-1]))
+        return self._said[apart].sum(axis=0) if apart.any() else None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ channel, so that no number of readings averages them away.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -24,7 +24,7 @@ from benchlog.model import Component, Measured
 
 COVERAGE = 0.95
 SHOWS_CORRELATION = 10  # readings
-FEW_LAGS = 8  # sums of products one by one; all of them together, by FFT, cost as much as twenty
+FEW_LAGS = 6  # sums of products one by one; all of them together, by FFT, cost as much as twenty
 CONTENDS = 3.0  # combined standard uncertainties by which a value may trail the largest and still have been it
 UNKNOWN = math.inf  # a standard uncertainty nothing is known of
 
@@ -95,24 +95,23 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     n = len(residuals)
     if n < SHOWS_CORRELATION or not residuals.any():
         return 1.0
-    first, total = 0.0, 0.0
-    for k, r in enumerate(_correlations(residuals), 1):
-        first = r if k == 1 else first
-        if r <= 0:
-            break
-        total += (1 - k / n) * r
+    r = _correlations(residuals)
+    up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else len(r)
+    total = float((1 - np.arange(1, up_to + 1) / n) @ r[:up_to])
     shrunk = max(1 - (2 + 2 * fitted) / n, 0.2)  # to first order in 1 / n: no use where little is left of it
-    rho = (first + fitted / n) / shrunk
+    rho = (float(r[0]) + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
 
 
-def _correlations(values: NDArray[np.float64]) -> Iterator[float]:
-    """r_k of (n,) values, k = 1 to n - 1; white noise is seldom asked for more than the first few."""
-    square, few = float(values @ values), min(FEW_LAGS, len(values))
-    for k in range(1, few):
-        yield float(values[:-k] @ values[k:]) / square
-    yield from (lagged_sums(values)[few:] / square).tolist()
+def _correlations(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """r_k of (n,) values, k = 1 to n - 1; no more than up to one that is not positive, which white noise soon has."""
+    square, r = float(values @ values), []
+    for k in range(1, min(FEW_LAGS, len(values))):
+        r.append(float(values[:-k] @ values[k:]) / square)
+        if r[-1] <= 0:
+            return np.array(r)
+    return lagged_sums(values)[1:] / square
 
 
 def rectangular(half_width: float) -> float:

@@ -151,13 +151,13 @@ def decimated(
     edges = np.linspace(t_s[0], t_s[-1], columns + 1)
     starts = np.unique(np.searchsorted(t_s, edges[:-1]))
     stops = np.append(starts[1:], len(t_s))
+    lacking = np.isnan(value)
+    low, high = (np.where(lacking, end, value) if lacking.any() else value for end in (np.inf, -np.inf))
     kept: list[int] = []
     for start, stop in zip(starts, stops, strict=True):
-        part = value[start:stop]
-        if np.isnan(part).all():
-            kept.append(int(start))
-        else:
-            kept += sorted({start + int(np.nanargmin(part)), start + int(np.nanargmax(part))})
+        lowest, highest = (int(start + np.argmin(low[start:stop])), int(start + np.argmax(high[start:stop])))
+        # Where there is no value at all, both are the column's first.
+        kept += sorted({lowest, highest})
     return t_s[kept], value[kept]
 
 
