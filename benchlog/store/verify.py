@@ -124,7 +124,7 @@ def check(connection: sqlite3.Connection, session: int, words: Words) -> Checked
         told = Trouble("unreadable", f"what the store says about this session cannot be read: {unread}")
         return Checked(session, "altered", None, None, 0, rows, troubles=(told,))
     found = Session(connection, about, words, seals or [])
-    troubles = list(found.troubles())
+    troubles = found.troubles()
     if seals is None:
         troubles.append(Trouble("seal", "its seals cannot be read"))
     verdict: Verdict = "altered" if troubles else "unsealed" if about.digest is None else "intact"
@@ -257,8 +257,16 @@ class Session:
         known = set(self.about.channels.values())
         return {one.channel for one in self.of("channels") if now and now.get(one.channel) == one.sha256} & known
 
-    def troubles(self) -> Iterator[Trouble]:
+    def troubles(self) -> list[Trouble]:
         """What is not as it was."""
+        found = list(self._troubles())
+        if not found and self.about.digest is not None and not self.same:
+            found.append(
+                Trouble("seal", "the digest kept of its end was altered; its readings are what was sealed")
+            )
+        return found
+
+    def _troubles(self) -> Iterator[Trouble]:
         for name, (text, sha256) in self.about.files.items():
             if hashlib.sha256(text.encode()).hexdigest() != sha256:
                 yield Trouble("altered", f"the {name} is not the one the session was taken with")

@@ -104,6 +104,8 @@ def test_readings_put_in_are_counted_also_beyond_the_end(copy: Path) -> None:
         ("UPDATE session SET bench_toml = bench_toml || ' ' WHERE id = 3", "the bench file is not the one"),
         ("UPDATE session SET plan_toml = plan_toml || ' ' WHERE id = 3", "the plan file is not the one"),
         ("UPDATE session SET digest = NULL WHERE id = 3", "the digest of its end is not there any more"),
+        ("UPDATE session SET digest = 'f' || substr(digest, 2) WHERE id = 3", "the digest kept of its end was altered"),
+        ("UPDATE session SET digest = upper(digest) WHERE id = 3", "the digest kept of its end was altered"),
         ("UPDATE channel SET unit = 'mW' WHERE session = 3 AND name = 'power'", "its channels (names, units) are not"),
         ("DELETE FROM channel WHERE session = 3 AND name = 'power'", "a channel with 4,000 readings is not there"),
         ("UPDATE event SET text = 'nothing' WHERE session = 3 AND t_ns > 6e11 AND t_ns < 7e11", "events some are not"),
