@@ -261,9 +261,7 @@ class Session:
         """What is not as it was."""
         found = list(self._troubles())
         if not found and self.about.digest is not None and not self.same:
-            found.append(
-                Trouble("seal", "the digest kept of its end was altered; its readings are what was sealed")
-            )
+            found.append(Trouble("seal", "the digest kept of its end was altered; its readings are what was sealed"))
         return found
 
     def _troubles(self) -> Iterator[Trouble]:
