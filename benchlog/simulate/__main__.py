@@ -67,6 +67,7 @@ def _say(bench: SimulatedBench) -> None:
         "seed": bench.seed,
         "script": bench.script,
         "script_s": bench.script_s,
+        "began_ns": bench.began_ns if bench.script == "free" else None,
         "pid": os.getpid(),
     }
     sys.stdout.write(json.dumps(ready) + "\n")

@@ -118,6 +118,12 @@ class SimulatedBench:
             self._trouble_maker.start()
 
     @property
+    def began_ns(self) -> int:
+        """Time 0, on the monotonic clock that all processes of a host share; before ``start`` it is not yet that."""
+        clock, _ = self._running
+        return clock.anchor_ns
+
+    @property
     def t_s(self) -> float:
         """Simulated seconds since ``start``."""
         clock, _ = self._running

@@ -41,7 +41,7 @@ class Ran:
 
     store: Path
     edges: list[Edge]
-    bench_began_ns: int  # CLOCK_MONOTONIC, the simulated transmitter's time 0, to some 10 ms
+    bench_began_ns: int  # CLOCK_MONOTONIC, the simulated transmitter's time 0
     factor: float
     seed: int
     vitals: list[Vitals]
@@ -59,7 +59,6 @@ def run(folder: Path, *, hours: float, factor: float, seed: int, look_s: float) 
         bench = made.enter_context(
             BenchProcess(folder / "bench", seed=seed, time_factor=factor, script="free", key_box="timeout")
         )
-        bench_began_ns = time.monotonic_ns()
         _edit(bench, hours, factor)
         bench.tell(f"band {BAND}")
         daemon, port = made.enter_context(_daemon(bench, folder, store))
@@ -69,7 +68,8 @@ def run(folder: Path, *, hours: float, factor: float, seed: int, look_s: float) 
         watcher.start()
         last = _until_over(daemon, port, time.monotonic() + at_once_s() + 3600 * hours / factor + PATIENCE_S)
         watcher.stop()
-        edges = bench.edges()
+        edges, bench_began_ns = bench.edges(), bench.began_ns
+        assert bench_began_ns is not None
         daemon.send_signal(signal.SIGTERM)
         if daemon.wait(PATIENCE_S) != 0:
             raise NotMade(f"the daemon ended with {daemon.returncode}")

@@ -1,4 +1,4 @@
-"""``python -m tests.speed.instrument COUNT LATENCY_S``: so many instruments on ports of their own, in this process.
+"""``python -m tests.speed.instrument COUNT LATENCY_S [CORE]``: so many instruments on ports of their own, in this process.
 
 Each answers a line with its name or with a number, at once or after so long. Prints the ports on one line; ends with
 standard input.
@@ -7,6 +7,7 @@ standard input.
 from __future__ import annotations
 
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -18,8 +19,9 @@ from contextlib import contextmanager
 from tests.speed.table import ROOT
 
 
-def main(count: int, latency_s: float) -> None:
+def main(count: int, latency_s: float, *core: int) -> None:
     """Until standard input ends."""
+    os.sched_setaffinity(0, set(core) or os.sched_getaffinity(0))
     servers = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
     for server in servers:
         threading.Thread(target=_accept, args=(server, latency_s), daemon=True).start()
@@ -42,9 +44,9 @@ def _serve(peer: socket.socket, latency_s: float) -> None:
 
 
 @contextmanager
-def instruments(count: int, latency_s: float) -> Iterator[list[int]]:
-    """Their ports."""
-    words = [sys.executable, "-m", "tests.speed.instrument", str(count), str(latency_s)]
+def instruments(count: int, latency_s: float, *core: int) -> Iterator[list[int]]:
+    """Their ports. They keep to a core, where one is named."""
+    words = [sys.executable, "-m", "tests.speed.instrument", *map(str, (count, latency_s, *core))]
     with subprocess.Popen(words, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout
         try:
@@ -54,4 +56,4 @@ def instruments(count: int, latency_s: float) -> Iterator[list[int]]:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), float(sys.argv[2]))
+    main(int(sys.argv[1]), float(sys.argv[2]), *map(int, sys.argv[3:]))
