@@ -81,10 +81,9 @@ def analyse(
 
     found = each(
         {
-            # Of all bands in one place: what works it out takes half a second to load.
-            "stability": lambda: {name: stability(heard[name]) for name in named},
             **{("frequency", name): partial(of_frequency, name) for name in named},
             **{("power", name): partial(power_results, heard[name]) for name in named},
+            **{("stability", name): partial(stability, heard[name]) for name in named},
             "dial": lambda: dial_split(band_errors(heard), Accuracy.measuring(bench, "frequency")),
             "told": lambda: list(_told(bench, series, key_downs, events)),
         },
@@ -98,7 +97,7 @@ def analyse(
             key_downs=len(heard[name].key_downs),
             **found["power", name],
             **moved[name].results,
-            stability=found["stability"][name],
+            stability=found["stability", name],
             tuning=tuned(heard[name], key_downs, session.kind, plan),
         )
         for name in named

@@ -6,7 +6,6 @@ import hashlib
 import json
 import math
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, ClassVar
@@ -17,7 +16,6 @@ from benchlog.analysis.analyse import Analysis, analyse
 from benchlog.analysis.corrections import Corrected, Corrector
 from benchlog.analysis.results import Revision, SessionFacts
 from benchlog.bench import Bench, bench_from
-from benchlog.cores import cores
 from benchlog.correction import text_kept
 from benchlog.driver import Driver
 from benchlog.errors import UsageError
@@ -26,7 +24,7 @@ from benchlog.model import Event
 from benchlog.plan import Plan, plan_from
 from benchlog.series import RawSeries
 from benchlog.store.digest import Digest
-from benchlog.store.reader import StoredChannel, StoredSession, StoreReader
+from benchlog.store.reader import StoredSession, StoreReader
 from benchlog.store.revisions import StoredRevision
 
 LAST_DIGITS = 1e-9  # relative: what another version of a numerical library may differ by
@@ -128,25 +126,15 @@ def _corrected(
     fingerprint = Digest(_sha256(session.bench_text), plan_sha256, session.started_ns, session.tables)
     corrected = Corrector(bench, events)
     if corrected.needs_frequency:
-        for raw in _raw(reader, [channel for channel in session.channels if channel.measures == "frequency"]):
-            corrected(raw)
+        reader.each([channel for channel in session.channels if channel.measures == "frequency"], corrected)
     found = {}
-    with ThreadPoolExecutor(1) as beside:  # the digest's arithmetic holds no lock of the interpreter's
-        for raw in _raw(reader, sorted(session.channels, key=lambda one: one.name)):
-            hashed = beside.submit(fingerprint.add, raw)
-            found[raw.channel] = corrected(raw)
-            hashed.result()
+
+    def take(raw: RawSeries) -> None:
+        fingerprint.add(raw)
+        found[raw.channel] = corrected(raw)
+
+    reader.each(sorted(session.channels, key=lambda one: one.name), take)
     return {channel.name: found[channel.name] for channel in session.channels}, fingerprint.hexdigest()
-
-
-def _raw(reader: StoreReader, channels: Sequence[StoredChannel]) -> Iterator[RawSeries]:
-    """In their order; as many at a time in memory as there are cores to read them."""
-    for start in range(0, len(channels), cores()):
-        some = channels[start : start + cores()]
-        found = reader.rows(some, apart=True)
-        states = {note: state for note, (state, _, _) in reader.notes().items()}  # last: all that rows use
-        for channel in some:
-            yield found.pop(0).series(channel.name, states)
 
 
 def _sha256(text: str) -> str:

@@ -9,17 +9,19 @@ objects.
 What a column costs is as much as the search for the row, so two that are small are kept and travel as one: ``how``.
 ADBC's plain interface is used, for its DB-API brings all of pyarrow.dataset, and that brings pandas: 0.4 s. While it
 reads, the interpreter is free: channels that need not be of one moment are read by as many threads as there are
-cores.
+cores, ahead of who takes them.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +31,7 @@ from benchlog.series import STATES, RawSeries
 from benchlog.store.connection import open_existing, sole_use, trouble, uri, version
 
 if TYPE_CHECKING:  # 60 MB
-    from adbc_driver_manager import AdbcConnection
+    from adbc_driver_manager import AdbcConnection, AdbcStatement
 
 COMPACT = 6
 """The version of the store that keeps the two as one number."""
@@ -42,6 +44,8 @@ _AS_STORED, _NEVER_NULL = "value", "ifnull(value, 0.0)"
 _ROW = np.dtype([("t_ns", np.int64), ("value", np.float64), ("how", np.int64)])
 _SMALL = 8 << 20  # bytes of a file whose 300,000 rows are here before Arrow is even imported
 _AT_ONCE = 65_536  # rows an Arrow chunk; the default of 1,024 takes half as long again
+_FIRST = 65_536  # rows there is room for at first
+_STATES = "SELECT id, state FROM note"
 Span = tuple[int, int]
 ALL: Span = (-(2**63), 2**63 - 1)
 
@@ -95,17 +99,13 @@ def unpacked(how: int) -> tuple[int, int]:
     return how & _TOOK, how >> _TOOK_BITS
 
 
-def read(
-    path: Path, channels: Sequence[int], span: Span = ALL, *, apart: bool = False, few: bool = False
-) -> list[Rows]:
-    """The readings of each channel (by id) within [from, to). Raises StoreFailed, BadStore.
+def read(path: Path, channels: Sequence[int], span: Span = ALL, *, few: bool = False) -> list[Rows]:
+    """The readings of each channel (by id) within [from, to), all from one moment. Raises StoreFailed, BadStore.
 
-    They are from one moment of the store; ``apart``: each channel from one of its own, and several are read at once.
     ``few``: some ten thousand are expected, so Arrow is not worth its import, wherever in a large file they are.
     """
     with sole_use(path) as alone:
-        large = not few and alone and path.stat().st_size > _SMALL
-        if large and (found := _by_adbc(path, channels, span, apart)) is not None:
+        if not few and alone and _large(path) and (found := _by_adbc(path, channels, span)) is not None:
             return found
     connection = open_existing(path, write=False)
     try:
@@ -116,58 +116,139 @@ def read(
         connection.close()
 
 
+def each(path: Path, channels: Sequence[tuple[int, str]], take: Callable[[RawSeries], object]) -> None:
+    """Hand over all readings of each channel (id, name), one after the other, each from a moment of its own.
+
+    While ``take`` looks at one the next are read, as many as there are cores: all of them are never in memory. It must
+    not open the store. Raises StoreFailed, BadStore.
+    """
+    left = deque(channels)
+    with sole_use(path) as alone:
+        if alone and _large(path):
+            _each_by_adbc(path, left, take)
+    if not left:
+        return
+    connection = open_existing(path, write=False)
+    try:
+        for channel, name in left:
+            with trouble(path, "read"):
+                connection.execute("BEGIN")
+                raw = plain(connection, channel).series(name, dict(connection.execute(_STATES)))
+                connection.execute("COMMIT")
+            take(raw)
+    finally:
+        connection.close()
+
+
+def _large(path: Path) -> bool:
+    return path.stat().st_size > _SMALL
+
+
 def plain(connection: sqlite3.Connection, channel: int, span: Span = ALL) -> Rows:
     """Through a connection that is open already."""
     found = np.fromiter(connection.execute(_select(version(connection), _AS_STORED), (channel, *span)), dtype=_ROW)
     return Rows(*(np.ascontiguousarray(found[name]) for name in ("t_ns", "value", "how")))
 
 
-def _by_adbc(path: Path, channels: Sequence[int], span: Span, apart: bool) -> list[Rows] | None:
+def _by_adbc(path: Path, channels: Sequence[int], span: Span) -> list[Rows] | None:
+    """None where it cannot: sqlite3 will say what is wrong, or will manage."""
     from adbc_driver_manager import Error
 
-    parts = [[channel] for channel in channels] if apart else [channels]
     try:
-        with ThreadPoolExecutor(cores()) as readers:
-            return [rows for part in readers.map(lambda part: _of_one_moment(path, part, span), parts) for rows in part]
+        return _of_one_moment(path, lambda connection, steps: [_rows(connection, steps, c, span) for c in channels])
     except (Error, OSError):
-        return None  # sqlite3 will say what is wrong, or will manage
+        return None
 
 
-def _of_one_moment(path: Path, channels: Sequence[int], span: Span) -> list[Rows]:
+def _each_by_adbc(path: Path, left: deque[tuple[int, str]], take: Callable[[RawSeries], object]) -> None:
+    """As ``each``; what was taken is no longer in ``left``."""
+    from adbc_driver_manager import Error
+
+    def series(channel: int, name: str) -> RawSeries:
+        def found(connection: AdbcConnection, steps: int) -> RawSeries:
+            rows = _rows(connection, steps, channel, ALL)
+            return rows.series(name, dict(zip(*_columns(connection, _STATES), strict=True)))
+
+        return _of_one_moment(path, found)
+
+    with ThreadPoolExecutor(cores()) as readers:
+        ahead = deque(readers.submit(series, *one) for one in islice(left, cores() + 1))
+        while ahead:
+            try:
+                raw = ahead.popleft().result()
+            except (Error, OSError):
+                readers.shutdown(cancel_futures=True)
+                return
+            left.popleft()
+            if len(left) > len(ahead):
+                ahead.append(readers.submit(series, *left[len(ahead)]))
+            take(raw)
+
+
+def _of_one_moment(path: Path, found: Callable[[AdbcConnection, int], Any]) -> Any:
+    """What is found with one connection in one transaction; it is told the store's version, too."""
     import adbc_driver_sqlite
     from adbc_driver_manager import AdbcConnection
 
     with adbc_driver_sqlite.connect(uri(path, "ro")) as database, AdbcConnection(database) as connection:
         connection.set_autocommit(False)
-        steps = int(_columns(connection, "PRAGMA user_version")[0][0])
-        return [_arrays(connection, steps, (channel, *span)) for channel in channels]
+        return found(connection, int(_columns(connection, "PRAGMA user_version")[0][0]))
 
 
-def _columns(connection: AdbcConnection, select: str) -> list[NDArray[np.int64]]:
+def _columns(connection: AdbcConnection, select: str) -> list[list[Any]]:
+    """Of a few rows."""
     from adbc_driver_manager import AdbcStatement
-    from pyarrow import RecordBatchReader
 
     with AdbcStatement(connection) as statement:
-        statement.set_options(**{"adbc.sqlite.query.batch_rows": str(_AT_ONCE)})
-        statement.set_sql_query(select)
-        stream, _ = statement.execute_query()
-        return [column.to_numpy() for column in RecordBatchReader.from_stream(stream).read_all().columns]
+        return [column.to_pylist() for column in _asked(statement, select).read_all().columns]
+
+
+def _asked(statement: AdbcStatement, select: str) -> Any:
+    from pyarrow import RecordBatchReader
+
+    statement.set_options(**{"adbc.sqlite.query.batch_rows": str(_AT_ONCE)})
+    statement.set_sql_query(select)
+    stream, _ = statement.execute_query()
+    return RecordBatchReader.from_stream(stream)
 
 
 def _select(steps: int, value: str) -> str:
     return _SELECT.format(value, "how" if steps >= COMPACT else f"took_us | (note << {_TOOK_BITS})")
 
 
-def _arrays(connection: AdbcConnection, steps: int, what: tuple[int, int, int]) -> Rows:
-    def columns(value: str) -> list[NDArray[np.int64]]:
+def _rows(connection: AdbcConnection, steps: int, channel: int, span: Span) -> Rows:
+    def found(value: str) -> Rows:
         select = _select(steps, value)
-        for number in what:  # to bind them would take an Arrow batch
+        for number in (channel, *span):  # to bind them would take an Arrow batch
             select = select.replace("?", str(int(number)), 1)
-        return _columns(connection, select)
+        return _filled(connection, select)
 
     try:
-        found = columns(_AS_STORED)
+        return found(_AS_STORED)
     except OSError:
-        found = columns(_NEVER_NULL)
-    # Columns of no rows have no type, and one of nothing but NULL has none that means anything.
-    return Rows(*(column.astype(_ROW[i], copy=False) for i, column in enumerate(found)))
+        return found(_NEVER_NULL)
+
+
+def _filled(connection: AdbcConnection, select: str) -> Rows:
+    """Batch by batch into arrays that grow: all batches first, and then a copy of them, is twice the fresh memory.
+
+    That was a third of the time: the system hands memory out by the page, and clears each.
+    """
+    from adbc_driver_manager import AdbcStatement
+
+    arrays, n = [np.empty(_FIRST, _ROW[i]) for i in range(len(_ROW))], 0
+    with AdbcStatement(connection) as statement:
+        for batch in _asked(statement, select):
+            if n + len(batch) > len(arrays[0]):
+                _resize(arrays, n + n // 2 + len(batch))
+            for array, column in zip(arrays, batch.columns, strict=True):
+                # Of nothing but NULL, a column has no type that means anything.
+                array[n : n + len(batch)] = column.to_numpy(zero_copy_only=False)
+            n += len(batch)
+    _resize(arrays, n)
+    return Rows(*arrays)
+
+
+def _resize(arrays: list[NDArray[Any]], n: int) -> None:
+    for array in arrays:
+        array.resize(n, refcheck=False)  # nobody has seen them yet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -110,9 +110,13 @@ class StoreReader:
         states = {note: state for note, (state, _, _) in self.notes().items()}  # read last: it names all that rows use
         return {c.name: rows.series(c.name, states) for c, rows in zip(channels, found, strict=True)}
 
-    def rows(self, channels: Sequence[StoredChannel], span: Span = ALL, *, apart: bool = False) -> list[bulk.Rows]:
-        """The same with the notes' numbers in place of states; ``apart`` as in ``bulk.read``."""
-        return bulk.read(self.path, [channel.id for channel in channels], span, apart=apart)
+    def each(self, channels: Sequence[StoredChannel], take: Callable[[RawSeries], object]) -> None:
+        """The channels one after the other, as ``bulk.each``: for what need not be of one moment, nor in memory."""
+        bulk.each(self.path, [(channel.id, channel.name) for channel in channels], take)
+
+    def rows(self, channels: Sequence[StoredChannel], span: Span = ALL) -> list[bulk.Rows]:
+        """As ``raw``, with the notes' numbers in place of states."""
+        return bulk.read(self.path, [channel.id for channel in channels], span)
 
     def few_rows(self, channel: StoredChannel, span: Span) -> bulk.Rows:
         """Of one channel; some ten thousand, where ``rows`` is for any number."""

@@ -1,4 +1,4 @@
-"""Our Allan deviations, means and slopes against W. J. Riley, NIST SP 1065 (2008), tables 29 to 32.
+"""Our Allan deviations, means and slopes against W. J. Riley, NIST SP 1065 (2008), tables 29 to 32, and allantools.
 
 Slopes and intercepts of table 31 are from memory; recomputed, they come out to the printed digits.
 """
@@ -6,11 +6,12 @@ Slopes and intercepts of table 31 are from memory; recomputed, they come out to 
 import tomllib
 from pathlib import Path
 
+import allantools
 import numpy as np
 import pytest
 
 from benchlog.analysis.fits import fit_line
-from benchlog.analysis.stability import allan
+from benchlog.analysis.stability import allan, degrees_of_freedom
 from benchlog.analysis.uncertainty import scatter
 
 PRINTED = tomllib.loads((Path(__file__).parent / "data" / "frequency.toml").read_text())["sp1065"]
@@ -57,3 +58,15 @@ def test_interval_of_table_32():
     (found,) = allan([SETS["thousand_points"]], 1.0, [10])
     assert (found.low, found.high) == pytest.approx((printed["printed_low"], printed["printed_high"]), rel=1e-3)
     assert (found.low, found.high) == pytest.approx((printed["exact_low"], printed["exact_high"]), rel=DIGITS)
+
+
+def test_deviations_and_degrees_of_freedom_as_allantools_has_them():
+    """The reference library of the field, on noise that wanders, far from zero as a frequency error may be."""
+    y = 3e-6 + 1e-9 * np.cumsum(np.random.default_rng(4).standard_normal(501))
+    found = allan([y], 1.0)
+    taus, deviations, _, counts = allantools.oadev(y, rate=1.0, data_type="freq", taus=[one.tau_s for one in found])
+    assert [one.tau_s for one in found] == pytest.approx(taus) and len(found) == 8
+    assert [one.deviation for one in found] == pytest.approx(deviations, rel=1e-9)
+    assert [one.terms for one in found] == pytest.approx(counts)
+    expected = [allantools.edf_simple(502, int(tau), 0) for tau in taus]
+    assert [degrees_of_freedom(502, int(tau)) for tau in taus] == pytest.approx(expected, rel=1e-12)
