@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import Accuracy, rounding
 from benchlog.analysis.droop import MOST_OF_TAU, unrounded
-from benchlog.analysis.fits import FOR_A_BEND, shared_tau
+from benchlog.analysis.fits import FOR_A_BEND, mean, shared_tau
 from benchlog.analysis.memory import memory
 from benchlog.analysis.uncertainty import combine, coverage_factor
 from benchlog.model import Component, Measured
@@ -60,8 +60,9 @@ def _profile(tau: float, t_s: Array, y: Array) -> tuple[Array, Array]:
     """(residuals, what ln tau moves the curve by that a and b cannot follow), (n,) each."""
     x = np.exp(-t_s / tau)
     basis, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x]))
-    spread = float((x - x.mean()) @ (x - x.mean()))
-    slope = float((x - x.mean()) @ y) / spread if spread > 0 else 0.0
+    centred = x - mean(x)
+    spread = float(centred @ centred)
+    slope = float(centred @ y) / spread if spread > 0 else 0.0
     moved = slope * x * t_s / tau
     return y - basis @ (basis.T @ y), moved - basis @ (basis.T @ moved)
 

@@ -70,22 +70,22 @@ def fit_line(x: Array, y: Array) -> Fit:
     """y = b0 + b1 x through (n,) points. Raises ValueError: fewer than 3 of them, or all at one x."""
     if len(x) < 3:
         raise ValueError("a line with its uncertainty needs three points")
-    middle = float(x.mean())
+    middle = mean(x)
     centred = x - middle
     spread = float(centred @ centred)
     if spread == 0:
         raise ValueError("all points at one place")
     slope = float(centred @ y) / spread
-    mean = float(y.mean())
+    level = mean(y)
     # Residuals and parameters from centred values: b0 at a far-away x = 0 would lose the digits.
-    residuals = (y - mean) - slope * centred
+    residuals = (y - level) - slope * centred
     rss = float(residuals @ residuals)
     variance = rss / (len(x) - 2)
     var_slope = variance / spread
     covariance = np.array(
         [[variance / len(x) + middle**2 * var_slope, -middle * var_slope], [-middle * var_slope, var_slope]]
     )
-    return Fit(np.array([mean - slope * middle, slope]), covariance, rss, len(x) - 2, residuals)
+    return Fit(np.array([level - slope * middle, slope]), covariance, rss, len(x) - 2, residuals)
 
 
 def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | None:
@@ -100,8 +100,8 @@ def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | N
     if tau is None:
         return None
     root, falling, total = np.sqrt(weights), np.exp(-x / tau), float(weights.sum())
-    middle, mean = float(weights @ falling) / total, float(weights @ y) / total
-    centred, off = falling - middle, y - mean
+    middle, level = float(weights @ falling) / total, float(weights @ y) / total
+    centred, off = falling - middle, y - level
     pull = weights * centred
     height = float(pull @ off) / float(pull @ centred)
     residuals = off - height * centred
@@ -111,7 +111,7 @@ def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | N
         inverse = np.linalg.inv(np.linalg.qr(slopes, mode="r"))
     except np.linalg.LinAlgError:
         return None
-    b = np.array([mean - height * middle, height, tau])
+    b = np.array([level - height * middle, height, tau])
     return Fit(b, inverse @ inverse.T * (cost / (len(x) - 3)), cost, len(x) - 3, residuals)
 
 
@@ -206,6 +206,11 @@ def median_of_five(values: Array) -> Array:
     low, high = np.maximum(np.minimum(a, b), np.minimum(c, d)), np.minimum(np.maximum(a, b), np.maximum(c, d))
     middle = np.maximum(np.minimum(low, high), np.minimum(e, np.maximum(low, high)))
     return np.concatenate([middle[:1], middle[:1], middle, middle[-1:], middle[-1:]])
+
+
+def mean(values: Array) -> float:
+    """Of (n,) values, n > 0: the same sum as ``numpy.mean``, which for few of them takes three times as long."""
+    return float(np.add.reduce(values)) / len(values)
 
 
 def median(values: Array) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.accuracy import rounding
-from benchlog.analysis.fits import Fit, aicc, fit_exponential, fit_line
+from benchlog.analysis.fits import Fit, aicc, fit_exponential, fit_line, mean
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.uncertainty import COVERAGE, combine, correlation_time, coverage_factor, rivals
 from benchlog.analysis.wild import wild
@@ -54,7 +54,7 @@ def movement(t_s: Array, frequency_hz: Array, window: tuple[float, float]) -> Me
     x, y = t_s[kept] - start_s, frequency_hz[kept]
     if len(x) < MIN_READINGS or x[-1] - x[0] < MIN_SHARE * (stop_s - start_s):
         return None
-    y = y - y.mean()  # an exponential's level need not carry the carrier's digits
+    y = y - mean(y)  # an exponential's level need not carry the carrier's digits
     line, bent = fit_line(x, y), fit_exponential(x, y)
     by_line = _moved(line, stop_s - start_s)
     if bent is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +23,12 @@ from benchlog.plan import Band
 Array = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class OnBand:
-    """One band of the plan, its counted key-downs in order of time, and the session's channels."""
+    """One band of the plan, its counted key-downs in order of time, and the session's channels.
+
+    What several results begin with is worked out once, and not by each that wants it.
+    """
 
     band: Band
     key_downs: Sequence[KeyDown]
@@ -60,6 +64,7 @@ class OnBand:
         one = measuring(self.series, measure)
         return [one.between(*k.window).good() for k in self.key_downs if k.window] if one else []
 
+    @cached_property
     def tame_frequency(self) -> list[tuple[Array, Array]]:
         """(t_s, Hz) of each window without its wild readings, windows that have none left out."""
         return [(t_s[kept], hz[kept]) for t_s, hz in self.per_window("frequency") if (kept := ~wild(hz)).any()]

@@ -145,7 +145,7 @@ def find_steps(heard: OnBand, hiss: Hiss | None = None) -> list[Step]:
 
 def _parts(heard: OnBand) -> tuple[list[tuple[Array, Array]], float]:
     """(t_s, hz) of each window without its wild readings, and the counter's resolution, by its decimals if need be."""
-    parts = heard.tame_frequency()
+    parts = heard.tame_frequency
     return parts, heard.accuracy("frequency").resolution or _last_digit(parts)
 
 

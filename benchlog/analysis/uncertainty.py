@@ -95,23 +95,30 @@ def correlation_time(residuals: NDArray[np.float64], fitted: int = 1) -> float:
     n = len(residuals)
     if n < SHOWS_CORRELATION or not residuals.any():
         return 1.0
-    r = _correlations(residuals)
-    up_to = int(np.argmax(r <= 0)) if (r <= 0).any() else len(r)
-    total = float((1 - np.arange(1, up_to + 1) / n) @ r[:up_to])
+    first, total = _correlations(residuals)
     shrunk = max(1 - (2 + 2 * fitted) / n, 0.2)  # to first order in 1 / n: no use where little is left of it
-    rho = (float(r[0]) + fitted / n) / shrunk
+    rho = (first + fitted / n) / shrunk
     rho = min(max(rho, 0.0), 1 - 2 / n)
     return min(max(1 + 2 * total, (1 + rho) / (1 - rho)), n / 2)
 
 
-def _correlations(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """r_k of (n,) values, k = 1 to n - 1; no more than up to one that is not positive, which white noise soon has."""
-    square, r = float(values @ values), []
-    for k in range(1, min(FEW_LAGS, len(values))):
-        r.append(float(values[:-k] @ values[k:]) / square)
-        if r[-1] <= 0:
-            return np.array(r)
-    return lagged_sums(values)[1:] / square
+def _correlations(values: NDArray[np.float64]) -> tuple[float, float]:
+    """(r_1, sum of (1 - k / n) r_k up to the first r_k that is not positive) of (n,) values.
+
+    White noise has one soon: most are told by a product or two.
+    """
+    n, square = len(values), float(values @ values)
+    first, total = 0.0, 0.0
+    for k in range(1, min(FEW_LAGS, n)):
+        r = float(values[:-k] @ values[k:]) / square
+        if k == 1:
+            first = r
+        if r <= 0:
+            return first, total
+        total += (1 - k / n) * r
+    sums = lagged_sums(values)[1:] / square
+    up_to = int(np.argmax(sums <= 0)) if (sums <= 0).any() else len(sums)
+    return first, float((1 - np.arange(1, up_to + 1) / n) @ sums[:up_to])
 
 
 def rectangular(half_width: float) -> float:

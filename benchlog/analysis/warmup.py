@@ -32,7 +32,7 @@ def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
     twice the time between points; where the time constant's U is more than half of it; and where the frequency
     ``jumped``.
     """
-    parts = heard.tame_frequency()
+    parts = heard.tame_frequency
     t, hz = points(parts)
     # A jump bends the curve too, and its time constant would mean nothing.
     if jumped or len(t) < MIN_POINTS:

@@ -57,7 +57,7 @@ class BenchProcess:
         self.bench_file, self.plan_file = Path(ready["bench"]), Path(ready["plan"])
         self.addresses: dict[str, str] = ready["addresses"]
         self.script_s: float = ready["script_s"]
-        self.began_ns: int | None = ready["began_ns"]  # its time 0 on the host's monotonic clock; None: a script's start
+        self.began_ns: int | None = ready["began_ns"]  # its time 0 on the monotonic clock; None: a script's
 
     def tell(self, line: str) -> None:
         """One line to it: ``key down``, ``band 20 m``, ``trouble counter=silent`` ... Raises BenchFailed."""

@@ -65,7 +65,8 @@ def test_deviations_and_degrees_of_freedom_as_allantools_has_them():
     y = 3e-6 + 1e-9 * np.cumsum(np.random.default_rng(4).standard_normal(501))
     found = allan([y], 1.0)
     taus, deviations, _, counts = allantools.oadev(y, rate=1.0, data_type="freq", taus=[one.tau_s for one in found])
-    assert [one.tau_s for one in found] == pytest.approx(taus) and len(found) == 8
+    assert len(found) == 8
+    assert [one.tau_s for one in found] == pytest.approx(taus)
     assert [one.deviation for one in found] == pytest.approx(deviations, rel=1e-9)
     assert [one.terms for one in found] == pytest.approx(counts)
     expected = [allantools.edf_simple(502, int(tau), 0) for tau in taus]

@@ -1,4 +1,4 @@
-"""``python -m tests.speed.instrument COUNT LATENCY_S [CORE]``: so many instruments on ports of their own, in this process.
+"""``python -m tests.speed.instrument COUNT LATENCY_S [CORE]``: so many instruments on ports of their own.
 
 Each answers a line with its name or with a number, at once or after so long. Prints the ports on one line; ends with
 standard input.

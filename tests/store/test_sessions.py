@@ -309,20 +309,45 @@ def test_both_ways_of_reading_give_the_same_arrays(store: Path, monkeypatch: pyt
     fast = reader.raw(1)
     assert ways[-1:] != [None], "ADBC failed"
     assert len(ways) == 1, "ADBC was not used"
-    apart = reader.rows(reader.session(1).channels, apart=True)
-    assert len(ways) == 2, "ADBC was not used"
-    assert ways[-1] is not None, "ADBC failed"
+    channels = reader.session(1).channels
+    each: list[RawSeries] = []
+    with monkeypatch.context() as only_fast:
+        only_fast.setattr(bulk, "plain", lambda *a: pytest.fail("ADBC was not used, or failed"))
+        reader.each(channels, each.append)
     monkeypatch.setattr(bulk, "_by_adbc", lambda *a: None)
-    slow = reader.raw(1)
-    for rows, one in zip(apart, slow.values(), strict=True):
-        assert np.array_equal(rows.t_ns, one.t_ns)
-        assert np.array_equal(rows.value[rows.note == 0], one.value[one.state == 0])
-        assert np.array_equal(rows.took_us, one.took_us)
-    for name in CHANNELS:
-        for part in ("t_ns", "value", "state", "took_us"):
-            one, other = getattr(fast[name], part), getattr(slow[name], part)
-            assert one.dtype == other.dtype
-            assert np.array_equal(one, other, equal_nan=part == "value")
+    monkeypatch.setattr(bulk, "_each_by_adbc", lambda *a: None)
+    slow, each_slow = reader.raw(1), list[RawSeries]()
+    reader.each(channels, each_slow.append)
+    for found in (fast, *({one.channel: one for one in some} for some in (each, each_slow))):
+        assert list(found) == list(slow)
+        for name in CHANNELS:
+            for part in ("t_ns", "value", "state", "took_us"):
+                one, other = getattr(found[name], part), getattr(slow[name], part)
+                assert one.dtype == other.dtype
+                assert np.array_equal(one, other, equal_nan=part == "value")
+
+
+def test_what_the_fast_way_left_is_read_by_the_other(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As where another program cuts the file short meanwhile: each channel is handed over once, in order."""
+    number = fill(store)
+    reader = StoreReader.open(store)
+    monkeypatch.setattr(bulk, "_SMALL", 0)
+    rows, asked = bulk._rows, []
+
+    def once(*words: object) -> bulk.Rows:
+        asked.append(words)
+        if len(asked) > 1:
+            raise OSError
+        return rows(*words)
+
+    monkeypatch.setattr(bulk, "_rows", once)
+    monkeypatch.setattr(bulk, "cores", lambda: 1)
+    found: list[RawSeries] = []
+    channels = reader.session(number).channels
+    reader.each(channels, found.append)
+    assert len(asked) >= 2
+    assert [one.channel for one in found] == [channel.name for channel in channels]
+    assert all(np.array_equal(one.t_ns, reader.raw(number)[one.channel].t_ns) for one in found)
 
 
 def test_a_small_file_is_read_without_arrow(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
