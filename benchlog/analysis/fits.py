@@ -70,15 +70,7 @@ def fit_line(x: Array, y: Array) -> Fit:
     """y = b0 + b1 x through (n,) points. Raises ValueError: fewer than 3 of them, or all at one x."""
     if len(x) < 3:
         raise ValueError("a line with its uncertainty needs three points")
-    middle = mean(x)
-    centred = x - middle
-    spread = float(centred @ centred)
-    if spread == 0:
-        raise ValueError("all points at one place")
-    slope = float(centred @ y) / spread
-    level = mean(y)
-    # Residuals and parameters from centred values: b0 at a far-away x = 0 would lose the digits.
-    residuals = (y - level) - slope * centred
+    residuals, slope, spread, middle, level = _about_line(x, y)
     rss = float(residuals @ residuals)
     variance = rss / (len(x) - 2)
     var_slope = variance / spread
@@ -86,6 +78,25 @@ def fit_line(x: Array, y: Array) -> Fit:
         [[variance / len(x) + middle**2 * var_slope, -middle * var_slope], [-middle * var_slope, var_slope]]
     )
     return Fit(np.array([level - slope * middle, slope]), covariance, rss, len(x) - 2, residuals)
+
+
+def off_line(x: Array, y: Array) -> Array:
+    """(n,) residuals of the line alone, in a third of the time. Raises ValueError: all at one x."""
+    return _about_line(x, y)[0]
+
+
+def _about_line(x: Array, y: Array) -> tuple[Array, float, float, float, float]:
+    """(residuals, slope, sum of squares in x, mean x, mean y), from centred values.
+
+    A line's level at a far-away x = 0 would lose the digits.
+    """
+    middle, level = mean(x), mean(y)
+    centred = x - middle
+    spread = float(centred @ centred)
+    if spread == 0:
+        raise ValueError("all points at one place")
+    slope = float(centred @ y) / spread
+    return (y - level) - slope * centred, slope, spread, middle, level
 
 
 def fit_exponential(x: Array, y: Array, weights: Array | None = None) -> Fit | None:
@@ -123,11 +134,11 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     SIAM J. Numer. Anal. 10 (1973) 413-432). It is sought between the smallest step in x and 20 times the longest span;
     beyond, the curve is a step or a straight line. None where there is no valley, or no window has 4 different x.
     """
-    steps = [found for x, _, _ in windows if len(found := np.diff(np.unique(x))) >= 3]
+    steps = [found for x, _, _ in windows if len(found := _steps(x)) >= 3]
     if not steps:
         return None
     shortest, longest = min(float(one.min()) for one in steps), max(float(np.ptp(x)) for x, _, _ in windows)
-    taus = np.geomspace(shortest / 2, 20 * longest, 60)
+    taus = shortest / 2 * (40 * longest / shortest) ** _FROM_SHORTEST_TO_LONGEST
     sums = [_Sums.of(*one) for one in windows]
     best = int(np.argmin(np.sum([one.costs(taus) for one in sums], axis=0)))
     if best in (0, len(taus) - 1):
@@ -140,6 +151,15 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     if not slope(around[0]) < 0 < slope(around[1]):
         return None
     return math.exp(root(slope, *around))
+
+
+_FROM_SHORTEST_TO_LONGEST = np.linspace(0.0, 1.0, 60)
+
+
+def _steps(x: Array) -> Array:
+    """Between the different values of (n,), in order: as they stand, which they nearly always do, or sorted."""
+    steps = x[1:] - x[:-1]
+    return steps if (steps > 0).all() else np.diff(np.unique(x))
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from benchlog.analysis.accuracy import Accuracy
 from benchlog.analysis.corrections import Corrected
 from benchlog.analysis.droop import DroopFit, fit_droop
-from benchlog.analysis.fits import fit_line, mean
+from benchlog.analysis.fits import mean, off_line
 from benchlog.analysis.keydowns import KeyDown, Span, band_of, counts, window_of
 from benchlog.analysis.turns import Turn, dip, highest, peak
 from benchlog.analysis.uncertainty import WindowMean, scatter
@@ -85,5 +85,5 @@ def window_mean(inside: Corrected, droop: DroopFit | None = None) -> WindowMean:
     if droop is not None:
         residuals, fitted = values - droop.curve(t_s), droop.parameters
     elif n > 3:
-        residuals, fitted = fit_line(t_s, values).residuals, 2
+        residuals, fitted = off_line(t_s, values), 2
     return WindowMean(n, level, scatter(residuals, fitted), inside.over_range())

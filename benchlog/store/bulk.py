@@ -16,8 +16,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -41,7 +42,8 @@ _SELECT = "SELECT t_ns, {}, {} FROM reading WHERE channel = ? AND t_ns >= ? AND 
 # ADBC takes a column's type from its first rows, and fails where those had no value and later ones have. Only then is
 # a value asked for that is never NULL: it costs a sixth more.
 _AS_STORED, _NEVER_NULL = "value", "ifnull(value, 0.0)"
-_ROW = np.dtype([("t_ns", np.int64), ("value", np.float64), ("how", np.int64)])
+_KINDS = (np.int64, np.float64, np.int64)
+_ROW = np.dtype([*zip(("t_ns", "value", "how"), _KINDS, strict=True)])
 _SMALL = 8 << 20  # bytes of a file whose 300,000 rows are here before Arrow is even imported
 _AT_ONCE = 65_536  # rows an Arrow chunk; the default of 1,024 takes half as long again
 _FIRST = 65_536  # rows there is room for at first
@@ -155,7 +157,8 @@ def _by_adbc(path: Path, channels: Sequence[int], span: Span) -> list[Rows] | No
     from adbc_driver_manager import Error
 
     try:
-        return _of_one_moment(path, lambda connection, steps: [_rows(connection, steps, c, span) for c in channels])
+        with _of_one_moment(path) as (connection, steps):
+            return [_rows(connection, steps, channel, span) for channel in channels]
     except (Error, OSError):
         return None
 
@@ -165,11 +168,9 @@ def _each_by_adbc(path: Path, left: deque[tuple[int, str]], take: Callable[[RawS
     from adbc_driver_manager import Error
 
     def series(channel: int, name: str) -> RawSeries:
-        def found(connection: AdbcConnection, steps: int) -> RawSeries:
+        with _of_one_moment(path) as (connection, steps):
             rows = _rows(connection, steps, channel, ALL)
             return rows.series(name, dict(zip(*_columns(connection, _STATES), strict=True)))
-
-        return _of_one_moment(path, found)
 
     with ThreadPoolExecutor(cores()) as readers:
         ahead = deque(readers.submit(series, *one) for one in islice(left, cores() + 1))
@@ -185,14 +186,15 @@ def _each_by_adbc(path: Path, left: deque[tuple[int, str]], take: Callable[[RawS
             take(raw)
 
 
-def _of_one_moment(path: Path, found: Callable[[AdbcConnection, int], Any]) -> Any:
-    """What is found with one connection in one transaction; it is told the store's version, too."""
+@contextmanager
+def _of_one_moment(path: Path) -> Iterator[tuple[AdbcConnection, int]]:
+    """A connection in one transaction, and the store's version."""
     import adbc_driver_sqlite
     from adbc_driver_manager import AdbcConnection
 
     with adbc_driver_sqlite.connect(uri(path, "ro")) as database, AdbcConnection(database) as connection:
         connection.set_autocommit(False)
-        return found(connection, int(_columns(connection, "PRAGMA user_version")[0][0]))
+        yield connection, int(_columns(connection, "PRAGMA user_version")[0][0])
 
 
 def _columns(connection: AdbcConnection, select: str) -> list[list[Any]]:
@@ -236,7 +238,7 @@ def _filled(connection: AdbcConnection, select: str) -> Rows:
     """
     from adbc_driver_manager import AdbcStatement
 
-    arrays, n = [np.empty(_FIRST, _ROW[i]) for i in range(len(_ROW))], 0
+    arrays, n = [np.empty(_FIRST, kind) for kind in _KINDS], 0
     with AdbcStatement(connection) as statement:
         for batch in _asked(statement, select):
             if n + len(batch) > len(arrays[0]):
