@@ -42,8 +42,7 @@ _SELECT = "SELECT t_ns, {}, {} FROM reading WHERE channel = ? AND t_ns >= ? AND 
 # ADBC takes a column's type from its first rows, and fails where those had no value and later ones have. Only then is
 # a value asked for that is never NULL: it costs a sixth more.
 _AS_STORED, _NEVER_NULL = "value", "ifnull(value, 0.0)"
-_KINDS = (np.int64, np.float64, np.int64)
-_ROW = np.dtype([*zip(("t_ns", "value", "how"), _KINDS, strict=True)])
+_ROW = np.dtype([("t_ns", np.int64), ("value", np.float64), ("how", np.int64)])
 _SMALL = 8 << 20  # bytes of a file whose 300,000 rows are here before Arrow is even imported
 _AT_ONCE = 65_536  # rows an Arrow chunk; the default of 1,024 takes half as long again
 _FIRST = 65_536  # rows there is room for at first
@@ -238,7 +237,8 @@ def _filled(connection: AdbcConnection, select: str) -> Rows:
     """
     from adbc_driver_manager import AdbcStatement
 
-    arrays, n = [np.empty(_FIRST, kind) for kind in _KINDS], 0
+    rows, n = Rows(np.empty(_FIRST, np.int64), np.empty(_FIRST), np.empty(_FIRST, np.int64)), 0
+    arrays = rows.t_ns, rows.value, rows.how
     with AdbcStatement(connection) as statement:
         for batch in _asked(statement, select):
             if n + len(batch) > len(arrays[0]):
@@ -248,9 +248,9 @@ def _filled(connection: AdbcConnection, select: str) -> Rows:
                 array[n : n + len(batch)] = column.to_numpy(zero_copy_only=False)
             n += len(batch)
     _resize(arrays, n)
-    return Rows(*arrays)
+    return rows
 
 
-def _resize(arrays: list[NDArray[Any]], n: int) -> None:
+def _resize(arrays: Sequence[NDArray[Any]], n: int) -> None:
     for array in arrays:
         array.resize(n, refcheck=False)  # nobody has seen them yet
