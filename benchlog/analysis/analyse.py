@@ -65,10 +65,6 @@ def analyse(
     events = sorted(events, key=lambda event: event.t_ns)
     long = sum(len(one.t_s) for one in series.values()) > LONG
 
-    if long:
-        import scipy.fft
-        import scipy.special  # noqa: F401 - once, and not by each of the processes that share the work
-
     def measured(span: Span) -> KeyDown:
         return measure_key_down(span, series, bench, plan, session.kind)
 

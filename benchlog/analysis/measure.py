@@ -58,13 +58,17 @@ def measure_key_down(
 
 def _turns(series: Mapping[str, Corrected], bench: Bench, span: Span) -> dict[Measure, Turn]:
     """Where grid current peaked and where plate current dipped in one key-down."""
-    inside = {name: one.between(span.start_s, span.stop_s) for name, one in series.items()}
+
+    def inside(measure: Measure) -> Corrected | None:
+        one = measuring(series, measure)
+        return one.between(span.start_s, span.stop_s) if one else None
+
     typed = {channel.name for instrument, channel in bench.channels() if instrument.typed}
     found: dict[Measure, Turn | None] = {}
-    if (grid := measuring(inside, "grid-current")) is not None:
+    if (grid := inside("grid-current")) is not None:
         found["grid-current"] = highest(*grid.good()) if grid.channel in typed else peak(*grid.good())
-    if (plate := measuring(inside, "plate-current")) is not None:
-        power = measuring(inside, "forward-power")
+    if (plate := inside("plate-current")) is not None:
+        power = inside("forward-power")
         found["plate-current"] = dip(*plate.good(), *(power.good() if power else (np.empty(0), np.empty(0))))
     return {measure: turn for measure, turn in found.items() if turn is not None}
 

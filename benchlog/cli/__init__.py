@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import codecs
 import difflib
+import gc
 import io
 import os
 import sys
@@ -100,6 +101,7 @@ def main() -> None:
             stream.reconfigure(errors="plainer")
     # Our matrices are small: numpy's threads would spin beside each other, and beside processes of ours (``cores``).
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(10_000)  # of what is loaded nothing is rubbish: to look through it was a twentieth of a report
     try:
         status = cli.main(standalone_mode=False)
     except click.exceptions.Abort:

@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from benchlog import ahead
 from benchlog.cli.options import (
     bench_option,
     json_option,
@@ -126,6 +127,8 @@ def report_command(
         raise UsageError("--paper says what a PDF is for", where="--paper", cure="Give it together with --pdf.")
     if band is not None and (not budget or as_json or documents):
         raise UsageError("--band picks the budgets to print", where="--band", cure="Give it together with --budget.")
+    if documents:
+        ahead.want("benchlog.report.html", "benchlog.report.pictures")
     analysed = analyse_in(store_path, session, revision)
     if documents:
         from benchlog.report import html

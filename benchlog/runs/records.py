@@ -12,6 +12,7 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict
 
+from benchlog import ahead
 from benchlog.analysis.analyse import Analysis, analyse
 from benchlog.analysis.corrections import Corrected, Corrector
 from benchlog.analysis.results import Revision, SessionFacts
@@ -125,6 +126,7 @@ def _corrected(
     """The channels in SI, and the digest of their raw readings, which are never all in memory."""
     fingerprint = Digest(_sha256(session.bench_text), plan_sha256, session.started_ns, session.tables)
     corrected = Corrector(bench, events)
+    ahead.want("scipy.fft", "scipy.special")  # else each of the processes that share the analysis would load them
     if corrected.needs_frequency:
         reader.each([channel for channel in session.channels if channel.measures == "frequency"], corrected)
     found = {}

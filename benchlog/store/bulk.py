@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchlog import ahead
 from benchlog.cores import cores
 from benchlog.series import STATES, RawSeries
 from benchlog.store.connection import open_existing, sole_use, trouble, uri, version
@@ -172,16 +173,17 @@ def _each_by_adbc(path: Path, left: deque[tuple[int, str]], take: Callable[[RawS
             return rows.series(name, dict(zip(*_columns(connection, _STATES), strict=True)))
 
     with ThreadPoolExecutor(cores()) as readers:
-        ahead = deque(readers.submit(series, *one) for one in islice(left, cores() + 1))
-        while ahead:
+        coming = deque(readers.submit(series, *one) for one in islice(left, cores() + 1))
+        ahead.load()
+        while coming:
             try:
-                raw = ahead.popleft().result()
+                raw = coming.popleft().result()
             except (Error, OSError):
                 readers.shutdown(cancel_futures=True)
                 return
             left.popleft()
-            if len(left) > len(ahead):
-                ahead.append(readers.submit(series, *left[len(ahead)]))
+            if len(left) > len(coming):
+                coming.append(readers.submit(series, *left[len(coming)]))
             take(raw)
 
 
