@@ -27,7 +27,7 @@ PARTS: dict[str, Part] = {
     "ingest": lambda folder, short: stores.ingest(folder, *((2, 5_000) if short else (15, 100_000))),
     "room": lambda folder, short: stores.room(folder, 0.05 if short else 7.2),
     "reading": lambda folder, short: stores.read_back(folder, *((2, 20_000) if short else (3, 10_000_000))),
-    "records": lambda folder, short: sessions.records(folder, (0.05,) if short else (0.72, 7.2, 72.0), 1),
+    "records": lambda folder, short: sessions.records(folder, *(((0.05,), 1) if short else ((0.72, 7.2, 72.0), 3))),
 }
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from statistics import median
 
 from benchlog.page.stored import StoredSeries
 from benchlog.store.reader import StoreReader
@@ -35,8 +36,9 @@ def records(folder: Path, hours: Sequence[float], rounds: int) -> Iterator[Line 
             target = Target(at_most=1)
             yield compared("page's first look at a channel / 50 ms", "ms", [(first_s, 0.05)], target, per=1e3)
             yield compared("page's series at its slowest zoom / 50 ms", "ms", [(zoomed_s, 0.05)], target, per=1e3)
-        sides = [f"{amount(times[0][0])} s", f"{amount(peaks[0][0])} MB"]
-        theirs = f"{amount(times[0][1])} s, {amount(peaks[0][1])} MB"
+        (our_s, their_s), (our_mb, their_mb) = (map(median, zip(*pairs, strict=True)) for pairs in (times, peaks))
+        sides = [f"{amount(our_s)} s", f"{amount(our_mb)} MB"]
+        theirs = f"{amount(their_s)} s, {amount(their_mb)} MB"
         looks = f"{first_s * 1e3:.0f}, {zoomed_s * 1e3:.0f} ms"
         growth.append(FORM.format(f"{count:,} readings", *sides, "", theirs, "", looks).rstrip())
         path.unlink()
