@@ -289,6 +289,17 @@ def test_stability_is_drawn_where_there_is_enough_of_it() -> None:
     assert text.count('aria-label="Overlapping Allan deviation') == 1
 
 
+def test_a_long_band_name_is_clipped_where_bands_stand_side_by_side() -> None:
+    name = "20 m, upper end, with the tuner"
+    bands = [(name, "14.300 MHz", "100 W"), ("10 m", "28.300 MHz", "80 W")]
+    keyed = [samples.Keyed(20, 20, 14.3e6, 125, 123), samples.Keyed(80, 20, 28.3e6, 95, 94)]
+    drawn = figure(
+        rendered(samples.session(samples.bench(), samples.plan(bands), keyed, lasts_s=120)), "Power of each band"
+    )
+    assert ">20 m, upper end…</text>" in drawn
+    assert f">{name}</text>" not in drawn
+
+
 def test_every_quantity_has_its_intervals_against_the_limits() -> None:
     text = page_of(samples.rich)
     for name, limit in (("Power", "least 80 W"), ("Droop", "most 10 %"), ("Frequency error", "within ±300 Hz")):
