@@ -168,6 +168,15 @@ def test_the_dials_own_errors_have_the_reference_by_the_bands_distance_only() ->
     assert lines == pytest.approx({name: abs(hz - middle) for name, hz in expected.items()}, abs=0.01)
 
 
+def test_the_dials_lines_name_the_errors_that_the_bands_lines_name() -> None:
+    counter = 'reference_uncertainty = "2 ppm"\nof_reading = "1 ppm"'
+    record = sweep([150.0] * 5).analysed(the_bench=bench(frequency=counter)).record
+    assert record.dial is not None
+    of_the_band = {line.source: line.shared for line in record.bands[0].frequency_error_hz.budget if line.shared}
+    for found in (record.dial.common_hz, *record.dial.own_hz.values()):
+        assert {line.source: line.shared for line in found.budget if line.shared} == of_the_band
+
+
 def test_intervals_hold_the_truth() -> None:
     """Meters drawn inside what their data sheets and certificates say; rounding as the instrument does it."""
     rng = np.random.default_rng(4)
