@@ -70,7 +70,7 @@ class StoreReader:
     """
 
     def __init__(self, path: Path) -> None:
-        """Use ``open``, which looks whether the file is a store."""
+        """``open`` looks first whether the file is a store; here the first call does."""
         self.path = path
 
     @classmethod
