@@ -155,7 +155,7 @@ def hertz_per_kelvin(heard: OnBand, both: Together) -> tuple[Measured, float]:
     scatter = Component(u, dof, f"scatter about the line, worth {worth:.0f} independent readings", "A")
     accuracy = heard.accuracy("temperature")
     # A thermometer's gain error is the slope's; its zero is not.
-    budget = [scatter, *heard.accuracy("frequency").difference(slope, 0.0), *accuracy.difference(slope, 0.0)]
+    budget = [scatter, *heard.accuracy("frequency").difference(slope), *accuracy.difference(slope)]
     return combine(slope, budget), 1 - fit.rss / total if total > 0 else 0.0
 
 
