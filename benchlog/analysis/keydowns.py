@@ -87,14 +87,13 @@ class KeyDown:
 class Detector:
     """Key-downs out of forward power, one sample at a time.
 
-    Down once power has stayed above ``on_w`` for ``agree_s``, up once it has stayed below ``off_w`` as long. Both
+    Down once power has stayed above ``on_w`` for ``AGREE_S``, up once it has stayed below ``off_w`` as long. Both
     thresholds may be changed at any time, as when the band becomes known. Over-range power is fed as ``inf``,
     a missing sample as NaN.
     """
 
-    def __init__(self, on_w: float, off_w: float, agree_s: float = AGREE_S, gap_s: float = 1.0) -> None:
-        self.on_w, self.off_w = on_w, off_w
-        self.agree_s, self.gap_s = agree_s, gap_s
+    def __init__(self, on_w: float, off_w: float, gap_s: float = 1.0) -> None:
+        self.on_w, self.off_w, self.gap_s = on_w, off_w, gap_s
         self.down = False
         self._run_start_s: float | None = None  # first sample of the run that speaks for a change
         self._last_s: float | None = None  # last usable sample
@@ -117,7 +116,7 @@ class Detector:
             return cut
         if self._run_start_s is None:
             self._run_start_s = t_s
-        if cut is not None or t_s - self._run_start_s < self.agree_s - _TICK_S:
+        if cut is not None or t_s - self._run_start_s < AGREE_S - _TICK_S:
             return cut
         edge = Edge(self._run_start_s, down=not self.down)
         self.down = edge.down
