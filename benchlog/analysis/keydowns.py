@@ -35,20 +35,18 @@ _TICK_S = 1e-6  # slack for comparing differences of session times held in float
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """The key went down or up, at the first sample of the agreeing run; ``cut``: up because readings ceased."""
+    """The key went down or up, at the first sample of the agreeing run; or up at the last, where readings ceased."""
 
     t_s: float
     down: bool
-    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """[start_s, stop_s); ``cut``: the stop is only where readings, or the session, ceased."""
+    """[start_s, stop_s); the stop may be only where readings, or the session, ceased."""
 
     start_s: float
     stop_s: float
-    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +104,7 @@ class Detector:
             self._run_start_s = self._last_s = None
             if self.down:
                 self.down = False
-                cut = Edge(last_s, down=False, cut=True)
+                cut = Edge(last_s, down=False)
         if power_w != power_w:  # NaN
             return cut
         self._last_s = t_s
@@ -128,7 +126,7 @@ class Detector:
         if not self.down or self._last_s is None:
             return None
         self.down, self._run_start_s = False, None
-        return Edge(self._last_s, down=False, cut=True)
+        return Edge(self._last_s, down=False)
 
 
 def power_spans(
@@ -148,7 +146,7 @@ def power_spans(
             if edge is not None and edge.down:
                 start_s = edge.t_s
             elif edge is not None:
-                spans.append(Span(start_s, edge.t_s, edge.cut))
+                spans.append(Span(start_s, edge.t_s))
     return spans
 
 
@@ -254,5 +252,5 @@ def key_line_spans(events: Sequence[Event], end_s: float) -> list[Span] | None:
             spans.append(Span(start_s, event.t_ns / 1e9))
             start_s = None
     if start_s is not None and start_s < end_s:
-        spans.append(Span(start_s, end_s, cut=True))
+        spans.append(Span(start_s, end_s))
     return spans
