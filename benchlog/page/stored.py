@@ -129,7 +129,7 @@ class StoredSeries:
         # A table's factor is of the frequency at that moment.
         counter = bench.measuring("frequency") if source.channel.table is not None else None
         frequency = _source(session, bench, counter.name, events) if counter else None
-        first_s, last_s = self._ends(reader, session, stored)
+        first_s, last_s = _ends(reader, stored)
         from_s = first_s if from_s is None else from_s
         to_s = last_s if to_s is None else to_s
         unit = SI_UNIT[source.channel.dimension]
@@ -191,12 +191,13 @@ class StoredSeries:
             found = _corrected(reader, source, span, counted, few=few)
             into.add(_singly(found))
 
-    def _ends(self, reader: StoreReader, session: StoredSession, stored: StoredChannel) -> tuple[float, float]:
-        """First and last reading's time; the last slot lies inside."""
-        ends = reader.ends(stored)
-        if ends is None:
-            return 0.0, 0.0
-        return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
+
+def _ends(reader: StoreReader, stored: StoredChannel) -> tuple[float, float]:
+    """First and last reading's time; the last slot lies inside."""
+    ends = reader.ends(stored)
+    if ends is None:
+        return 0.0, 0.0
+    return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
 
 
 def _source(session: StoredSession, bench: Bench, name: str, events: list[Event]) -> _Source:
