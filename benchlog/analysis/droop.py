@@ -17,8 +17,6 @@ from benchlog.analysis.memory import Memory, memory
 from benchlog.analysis.uncertainty import combine, correlation_time, coverage_factor, rectangular
 from benchlog.model import Component, Measured
 
-__all__ = ["DroopFit", "Fall", "fall", "fit_droop", "spikes"]
-
 Array = NDArray[np.float64]
 
 MIN_SHARE = 0.5  # of the window that the readings must span
@@ -37,7 +35,10 @@ class Residuals:
 
 @dataclass(frozen=True, slots=True)
 class DroopFit:
-    """The curve fitted over a window, and the droop read from it: 100 (start - end) / start."""
+    """The curve fitted over a window, and the droop read from it: 100 (start - end) / start.
+
+    ``kept``: which readings the curve follows; not those in spikes and short dips.
+    """
 
     shape: Literal["straight", "exponential"]
     start_s: float  # of the window
@@ -54,11 +55,6 @@ class DroopFit:
         """Watts at session times (n,)."""
         x = np.asarray(t_s, dtype=float) - self.start_s
         return self.start_w + (self.end_w - self.start_w) * gone(x, self.stop_s - self.start_s, self.tau_s)
-
-    @property
-    def left_out(self) -> int:
-        """Readings in spikes and short dips, which the curve does not follow: those not ``kept``."""
-        return int(np.count_nonzero(~self.kept))
 
     @property
     def parameters(self) -> int:
