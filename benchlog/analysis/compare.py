@@ -261,8 +261,7 @@ def _counted(taken: Taken, band: str) -> list[KeyDown]:
 
 
 def _lacking(taken: Taken, band: str, measure: Measure) -> bool:
-    windows = [one.means[measure] for one in _counted(taken, band) if measure in one.means]
-    return any(window.over_range or not window.n for window in windows)
+    return any(one.means[measure].lacking for one in _counted(taken, band) if measure in one.means)
 
 
 def _spans(kind: Kind, pair: _Pair) -> tuple[float, float] | None:

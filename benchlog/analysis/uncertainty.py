@@ -271,6 +271,11 @@ class WindowMean:
     scatter: Scatter
     over_range: int  # readings in the window beyond the instrument's range: in no mean, and biasing it
 
+    @property
+    def lacking(self) -> bool:
+        """Whether the window holds what its mean does not: readings over range, or none at all."""
+        return self.over_range > 0 or not self.n
+
 
 def pool(windows: Sequence[WindowMean], channel: str = "") -> Measured | None:
     """Mean of all readings in the windows, with the noise pooled over them; None where there is no reading.
