@@ -24,12 +24,11 @@ from benchlog.analysis.turns import Turn
 from benchlog.analysis.uncertainty import WindowMean
 from benchlog.emission import Meter
 from benchlog.model import Event, Measure, SessionKind
-from benchlog.plan import Band, Plan
+from benchlog.plan import WINDOW_END_S, Band, Plan
 
 ON, OFF = 0.10, 0.05  # of the band's min_power
 AGREE_S = 0.3
 WITHIN = 0.01  # of the band's expected frequency
-WINDOW_END_S = 0.5  # left out before the key goes up
 _TICK_S = 1e-6  # slack for comparing differences of session times held in floats
 
 
