@@ -19,7 +19,8 @@ from benchlog.errors import BadStore, StoreFailed, UsageError
 from benchlog.store import schema
 from benchlog.store.exchange import import_csv
 from benchlog.store.reader import StoreReader
-from benchlog.store.revisions import REVISIONS, StoredRevision, add_revisions
+from benchlog.store.revisions import StoredRevision, add_revisions
+from benchlog.store.schema import REVISIONS
 from benchlog.store.starts import missed
 from benchlog.store.writer import SessionWriter
 from tests.store.samples import (
