@@ -265,17 +265,11 @@ class _Reading:
 
 def lost(fit: Fit, lasts: float) -> Loss | None:
     """What a straight or exponential curve loses from x = 0 to ``lasts``; None where it does not start above zero."""
-    if len(fit.b) == 2:
-        tau = None
-        ends = np.array([[1.0, 0.0], [1.0, lasts]])
-        start, end = (float(y) for y in ends @ fit.b)
-    else:
-        tau = float(fit.b[2])
-        left = math.exp(-lasts / tau)
-        ends = np.array([[1.0, 1.0, 0.0], [1.0, left, fit.b[1] * left * lasts / tau**2]])
-        start, end = float(fit.b[0] + fit.b[1]), float(fit.b[0] + fit.b[1] * left)
+    ends = slopes(fit, np.array([0.0, lasts]))
+    start, end = (float(y) for y in ends[:, :2] @ fit.b[:2])  # both shapes: b0, and b1 times the second column
     if start <= 0:
         return None
+    tau = float(fit.b[2]) if len(fit.b) > 2 else None
     return Loss(start, end, tau, np.array([100 * end / start**2, -100 / start]) @ ends)
 
 
