@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, overload
 
 from benchlog.errors import Fault
+from benchlog.files import shortened
 from benchlog.quantities import Dimension, parse, show
 from benchlog.rfc4180 import header_faults, records
 
@@ -260,5 +261,5 @@ def _positive(number: float) -> float:
 
 
 def _shown(cell: str) -> str:
-    text = cell if len(cell) <= 60 else cell[:57] + "..."
+    text = shortened(cell)
     return f'"{text}"' if text.isprintable() else ascii(text)

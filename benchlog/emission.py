@@ -28,6 +28,7 @@ WORDS: dict[Signal, str] = {
     "two-tone": "two equal tones",
     "speech": "speech",
 }
+MEANT: dict[PowerKind, str] = {"pep": "peak envelope power", "mean": "mean power", "carrier": "carrier power"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,6 +145,11 @@ def nearest(name: str, allowed: Sequence[str]) -> str:
     return f'; did you mean "{known[close[0]]}"?' if close else f"; known here: {', '.join(sorted(allowed))}"
 
 
+def shortened(text: str) -> str:
+    """What was found, as a fault shows it: no longer than 60 characters."""
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 def _step(here: Any, part: str | int) -> Any:
     try:
         return here[part]
@@ -184,7 +189,7 @@ def _short(found: Any) -> str:
     if isinstance(found, dict):
         return ""
     text = f'"{found}"' if isinstance(found, str) else str(found)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return shortened(text)
 
 
 def _names(model: type[BaseModel] | None) -> list[str]:

@@ -98,7 +98,7 @@ EventKind = Literal[
     "clock",  # the host's clock stepped; data["step_s"]
     "key",  # key line closed or opened (data["down"])
     "guard",  # what the guard of the key line says otherwise: refusals, a lost line
-    "limit",  # the run was stopped for safety; data["value"], data["limit"]
+    "limit",  # the run was stopped for safety, or paused (data["paused"]); data["value"], data["limit"]
     "band",  # a sweep asked for a band, or a key-down was assigned one
     "store",  # trouble writing, and its end
     "note",  # what the operator wrote down

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from benchlog.bench import Bench, Name, beyond_tables
-from benchlog.emission import SIGNALS, WORDS, Emission, Meter, PowerKind, Signal
+from benchlog.emission import MEANT, SIGNALS, WORDS, Emission, Meter, Mode, PowerKind, Signal
 from benchlog.errors import BadFile, Fault
 from benchlog.files import Drift, Duration, Frequency, Power, Ratio, Table, TomlFile, validate
 from benchlog.quantities import parse
+
+WINDOW_END_S = 0.5  # left out before the key goes up
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +67,7 @@ class Band(Table):
     dial: Frequency | None = None
     segment: Frequency | None = None  # with reading: a set whose dial counts up from the segment's edge
     reading: Annotated[float, BeforeValidator(lambda found: parse(found, "frequency"))] | None = None
-    mode: Literal["cw", "usb", "lsb", "am"] = "cw"
+    mode: Mode = "cw"
     tone: Frequency | None = None  # audio tone fed to a sideband transmitter
     min_power: Power
     rated: PowerKind | None = None  # what min_power states; None: what the meter states
@@ -144,8 +146,8 @@ class Sweep(Table):
 
     @model_validator(mode="after")
     def _window_left(self) -> Sweep:
-        if self.key_down - self.settle - 0.5 < 1.0:
-            raise ValueError("key_down must leave at least 1 s after settle and before the last 0.5 s")
+        if self.key_down - self.settle - WINDOW_END_S < 1.0:
+            raise ValueError(f"key_down must leave at least 1 s after settle and before the last {WINDOW_END_S} s")
         return self
 
 
@@ -240,6 +242,3 @@ def refuse_misfits(bench: Bench, plan: Plan) -> None:
         raise BadFile(bench.source.path, faults)
     if faults := unanswerable(plan, bench):
         raise BadFile(plan.source.path, faults)
-
-
-MEANT: dict[PowerKind, str] = {"pep": "peak envelope power", "mean": "mean power", "carrier": "carrier power"}

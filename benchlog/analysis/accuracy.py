@@ -105,12 +105,11 @@ class Accuracy:
             lines.append(Component(u, source=f"resolution of {self.channel}"))
         return lines + here._calibration(value)
 
-    def difference(self, value: float, other: float) -> list[Component]:
-        """The type B lines of value - other, both read on this channel: only what grows with the reading is left.
+    def difference(self, apart: float) -> list[Component]:
+        """The type B lines of a difference of two values of this channel: only what grows with the reading is left.
 
-        Both are taken at one frequency of the transmitter, or are frequencies.
+        Both are taken at one frequency of the transmitter, or are frequencies. A slope is such a difference too.
         """
-        apart = value - other
         gain = Component(rectangular(self.gain * apart), source=f"gain of {self.channel}", shared=self.shared)
         return [gain, *self.at(None)._calibration(apart)]
 

@@ -141,7 +141,7 @@ def _told(
     yield from troubles.stops(events)
     yield from findings.crossed_limits(bench, series)
     yield from findings.long_key_downs(bench, key_downs)
-    yield from troubles.wrong_instruments(bench, events)
+    yield from troubles.wrong_instruments(events)
     yield from troubles.gaps(bench, series, key_downs, events)
     yield from troubles.over_range(series, key_downs)
     yield from troubles.stuck(bench, series, key_downs)

@@ -15,7 +15,7 @@ from typing import Literal
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.analysis.results import BandResult, Result
 from benchlog.analysis.sameness import Errors, SameChannel, Taken
-from benchlog.analysis.uncertainty import combine, expanded, rectangular
+from benchlog.analysis.uncertainty import combine, expanded, rectangular, scatter_of
 from benchlog.analysis.verdicts import Sense, result
 from benchlog.model import Component, Measure, Measured
 
@@ -261,8 +261,7 @@ def _counted(taken: Taken, band: str) -> list[KeyDown]:
 
 
 def _lacking(taken: Taken, band: str, measure: Measure) -> bool:
-    windows = [one.means[measure] for one in _counted(taken, band) if measure in one.means]
-    return any(window.over_range or not window.n for window in windows)
+    return any(one.means[measure].lacking for one in _counted(taken, band) if measure in one.means)
 
 
 def _spans(kind: Kind, pair: _Pair) -> tuple[float, float] | None:
@@ -302,7 +301,7 @@ def _of_chance(kind: Kind, a: Result, b: Result, pair: _Pair) -> Iterator[Compon
     if not kind.of_worst or pair.band_a is None or pair.band_b is None:
         return
     n_a, n_b = pair.band_a.key_downs, pair.band_b.key_downs
-    excess = abs(_largest_of(n_b) * _scatter(b) - _largest_of(n_a) * _scatter(a))
+    excess = abs(_largest_of(n_b) * scatter_of(b.budget) - _largest_of(n_a) * scatter_of(a.budget))
     if excess > 0:
         yield Component(excess, source=f"the worst of {n_a} key-downs against the worst of {n_b}")
 
@@ -311,7 +310,3 @@ def _largest_of(n: int) -> float:
     from scipy import special
 
     return float(special.ndtri((n - 0.375) / (n + 0.25))) if n > 1 else 0.0
-
-
-def _scatter(found: Result) -> float:
-    return combine(0.0, [line for line in found.budget if line.evaluated == "A"]).u

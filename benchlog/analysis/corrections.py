@@ -86,6 +86,15 @@ def correct(
     return Corrected(channel.name, channel.measures, SI_UNIT[channel.dimension], t_s, value, state)
 
 
+def suspect_spans(events: Iterable[Event]) -> dict[str, list[tuple[int, int]]]:
+    """By instrument, the session times in ns from and to which its readings may answer another question."""
+    spans: dict[str, list[tuple[int, int]]] = {}
+    for event in events:
+        if event.kind == "suspect" and "from_ns" in event.data and "to_ns" in event.data:
+            spans.setdefault(event.instrument, []).append((int(event.data["from_ns"]), int(event.data["to_ns"])))
+    return spans
+
+
 class Corrector:
     """The channels of a session, corrected one after the other: their raw readings need never be in memory together.
 
@@ -96,11 +105,7 @@ class Corrector:
         self._of = {channel.name: (instrument, channel) for instrument, channel in bench.channels()}
         self.needs_frequency = any(channel.table is not None for _, channel in self._of.values())
         self._frequency: Corrected | None = None
-        self._suspect_ns: dict[str, list[tuple[int, int]]] = {}
-        for event in events:
-            if event.kind == "suspect" and "from_ns" in event.data and "to_ns" in event.data:
-                span = int(event.data["from_ns"]), int(event.data["to_ns"])
-                self._suspect_ns.setdefault(event.instrument, []).append(span)
+        self._suspect_ns = suspect_spans(events)
 
     def __call__(self, raw: RawSeries) -> Corrected:
         """SI values of a channel of the bench."""

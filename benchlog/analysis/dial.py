@@ -99,7 +99,8 @@ def _sources(errors: Mapping[str, BandError], accuracy: Accuracy) -> Iterator[tu
     if accuracy.reference:
         source = f"calibration of the time base of {accuracy.channel}"
         normal = np.array([NormalDist().inv_cdf((1 + float(x)) / 2) for x in one[:, 0]])[:, None]
-        yield Component(0.0, source=source), accuracy.reference * places * normal / np.sqrt(np.mean(normal**2))
+        line = Component(0.0, source=source, shared=accuracy.reference_name)
+        yield line, accuracy.reference * places * normal / np.sqrt(np.mean(normal**2))
     rounding = np.array([band.rounding_hz for band in bands])
     if rounding.any():
         yield (

@@ -17,8 +17,6 @@ from benchlog.analysis.memory import Memory, memory
 from benchlog.analysis.uncertainty import combine, correlation_time, coverage_factor, rectangular
 from benchlog.model import Component, Measured
 
-__all__ = ["DroopFit", "Fall", "fall", "fit_droop", "spikes"]
-
 Array = NDArray[np.float64]
 
 MIN_SHARE = 0.5  # of the window that the readings must span
@@ -37,7 +35,10 @@ class Residuals:
 
 @dataclass(frozen=True, slots=True)
 class DroopFit:
-    """The curve fitted over a window, and the droop read from it: 100 (start - end) / start."""
+    """The curve fitted over a window, and the droop read from it: 100 (start - end) / start.
+
+    ``kept``: which readings the curve follows; not those in spikes and short dips.
+    """
 
     shape: Literal["straight", "exponential"]
     start_s: float  # of the window
@@ -54,11 +55,6 @@ class DroopFit:
         """Watts at session times (n,)."""
         x = np.asarray(t_s, dtype=float) - self.start_s
         return self.start_w + (self.end_w - self.start_w) * gone(x, self.stop_s - self.start_s, self.tau_s)
-
-    @property
-    def left_out(self) -> int:
-        """Readings in spikes and short dips, which the curve does not follow: those not ``kept``."""
-        return int(np.count_nonzero(~self.kept))
 
     @property
     def parameters(self) -> int:
@@ -269,17 +265,11 @@ class _Reading:
 
 def lost(fit: Fit, lasts: float) -> Loss | None:
     """What a straight or exponential curve loses from x = 0 to ``lasts``; None where it does not start above zero."""
-    if len(fit.b) == 2:
-        tau = None
-        ends = np.array([[1.0, 0.0], [1.0, lasts]])
-        start, end = (float(y) for y in ends @ fit.b)
-    else:
-        tau = float(fit.b[2])
-        left = math.exp(-lasts / tau)
-        ends = np.array([[1.0, 1.0, 0.0], [1.0, left, fit.b[1] * left * lasts / tau**2]])
-        start, end = float(fit.b[0] + fit.b[1]), float(fit.b[0] + fit.b[1] * left)
+    ends = slopes(fit, np.array([0.0, lasts]))
+    start, end = (float(y) for y in ends[:, :2] @ fit.b[:2])  # both shapes: b0, and b1 times the second column
     if start <= 0:
         return None
+    tau = float(fit.b[2]) if len(fit.b) > 2 else None
     return Loss(start, end, tau, np.array([100 * end / start**2, -100 / start]) @ ends)
 
 

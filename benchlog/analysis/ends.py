@@ -37,8 +37,8 @@ class Ends:
     residuals: Array  # (n,)
 
     @property
-    def fitted(self) -> int:
-        """How many parameters."""
+    def parameters(self) -> int:
+        """How many were fitted."""
         return 2 if self.loss.tau is None else 3
 
     def curve(self, t_s: Array) -> Array:
@@ -60,7 +60,7 @@ class Noise:
     def about(cls, curves: Sequence[Ends]) -> Noise | None:
         """None where no reading is left over to show noise."""
         left = np.concatenate([one.residuals for one in curves]) if curves else np.empty(0)
-        fitted = sum(one.fitted for one in curves)
+        fitted = sum(one.parameters for one in curves)
         if len(left) <= fitted:
             return None
         rss = float(left @ left)

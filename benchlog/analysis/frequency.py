@@ -190,7 +190,7 @@ def _spread(t_h: Array, course: Array, noise: Noise, apart_h: float) -> float:
 
 def _type_b(slope: float, span_h: float, hz: Array, accuracy: Accuracy | None) -> list[Component]:
     accuracy = accuracy or Accuracy()
-    lines = accuracy.difference(slope, 0.0)
+    lines = accuracy.difference(slope)
     sd = robust_sd(np.diff(hz)) / math.sqrt(2)
     if (step := rounding(accuracy.resolution, sd)) > 0:
         lines.append(Component(step * math.sqrt(2) / span_h, source=f"resolution of {accuracy.channel} at both ends"))

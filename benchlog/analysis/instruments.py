@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
 
 from benchlog.analysis.results import InstrumentState
 from benchlog.bench import Bench
+from benchlog.clock import utc
 from benchlog.model import Event
 
 
@@ -21,7 +21,7 @@ def instrument_states(bench: Bench, events: Iterable[Event], started_ns: int) ->
         identity = event.data.get("identity", event.text) if event.kind == "identity" else ""
         if identity and identity not in said.setdefault(event.instrument, []):
             said[event.instrument].append(str(identity))
-    day = session_day(started_ns)
+    day = utc(started_ns).date()
     return tuple(
         InstrumentState(
             name=instrument.name,
@@ -32,8 +32,3 @@ def instrument_states(bench: Bench, events: Iterable[Event], started_ns: int) ->
         )
         for instrument in bench.instruments
     )
-
-
-def session_day(started_ns: int) -> date:
-    """The date, in UTC, of nanoseconds since 1970."""
-    return datetime.fromtimestamp(started_ns // 10**9, UTC).date()

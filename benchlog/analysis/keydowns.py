@@ -24,31 +24,28 @@ from benchlog.analysis.turns import Turn
 from benchlog.analysis.uncertainty import WindowMean
 from benchlog.emission import Meter
 from benchlog.model import Event, Measure, SessionKind
-from benchlog.plan import Band, Plan
+from benchlog.plan import WINDOW_END_S, Band, Plan
 
 ON, OFF = 0.10, 0.05  # of the band's min_power
 AGREE_S = 0.3
 WITHIN = 0.01  # of the band's expected frequency
-WINDOW_END_S = 0.5  # left out before the key goes up
 _TICK_S = 1e-6  # slack for comparing differences of session times held in floats
 
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """The key went down or up, at the first sample of the agreeing run; ``cut``: up because readings ceased."""
+    """The key went down or up, at the first sample of the agreeing run; or up at the last, where readings ceased."""
 
     t_s: float
     down: bool
-    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """[start_s, stop_s); ``cut``: the stop is only where readings, or the session, ceased."""
+    """[start_s, stop_s); the stop may be only where readings, or the session, ceased."""
 
     start_s: float
     stop_s: float
-    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +84,13 @@ class KeyDown:
 class Detector:
     """Key-downs out of forward power, one sample at a time.
 
-    Down once power has stayed above ``on_w`` for ``agree_s``, up once it has stayed below ``off_w`` as long. Both
+    Down once power has stayed above ``on_w`` for ``AGREE_S``, up once it has stayed below ``off_w`` as long. Both
     thresholds may be changed at any time, as when the band becomes known. Over-range power is fed as ``inf``,
     a missing sample as NaN.
     """
 
-    def __init__(self, on_w: float, off_w: float, agree_s: float = AGREE_S, gap_s: float = 1.0) -> None:
-        self.on_w, self.off_w = on_w, off_w
-        self.agree_s, self.gap_s = agree_s, gap_s
+    def __init__(self, on_w: float, off_w: float, gap_s: float = 1.0) -> None:
+        self.on_w, self.off_w, self.gap_s = on_w, off_w, gap_s
         self.down = False
         self._run_start_s: float | None = None  # first sample of the run that speaks for a change
         self._last_s: float | None = None  # last usable sample
@@ -107,7 +103,7 @@ class Detector:
             self._run_start_s = self._last_s = None
             if self.down:
                 self.down = False
-                cut = Edge(last_s, down=False, cut=True)
+                cut = Edge(last_s, down=False)
         if power_w != power_w:  # NaN
             return cut
         self._last_s = t_s
@@ -117,7 +113,7 @@ class Detector:
             return cut
         if self._run_start_s is None:
             self._run_start_s = t_s
-        if cut is not None or t_s - self._run_start_s < self.agree_s - _TICK_S:
+        if cut is not None or t_s - self._run_start_s < AGREE_S - _TICK_S:
             return cut
         edge = Edge(self._run_start_s, down=not self.down)
         self.down = edge.down
@@ -129,7 +125,7 @@ class Detector:
         if not self.down or self._last_s is None:
             return None
         self.down, self._run_start_s = False, None
-        return Edge(self._last_s, down=False, cut=True)
+        return Edge(self._last_s, down=False)
 
 
 def power_spans(
@@ -149,7 +145,7 @@ def power_spans(
             if edge is not None and edge.down:
                 start_s = edge.t_s
             elif edge is not None:
-                spans.append(Span(start_s, edge.t_s, edge.cut))
+                spans.append(Span(start_s, edge.t_s))
     return spans
 
 
@@ -255,5 +251,5 @@ def key_line_spans(events: Sequence[Event], end_s: float) -> list[Span] | None:
             spans.append(Span(start_s, event.t_ns / 1e9))
             start_s = None
     if start_s is not None and start_s < end_s:
-        spans.append(Span(start_s, end_s, cut=True))
+        spans.append(Span(start_s, end_s))
     return spans

@@ -29,7 +29,7 @@ def key_down_drift(heard: OnBand) -> Measured | None:
     worst = worst_of([one for one in moved if one is not None])
     if worst is None:
         return None
-    lines = [*worst.budget, *accuracy.difference(worst.value, 0.0)]
+    lines = [*worst.budget, *accuracy.difference(worst.value)]
     if (step := rounding(accuracy.resolution, heard.sd("frequency"))) > 0:
         lines.append(Component(step * math.sqrt(2), source=f"resolution of {accuracy.channel} at both ends"))
     return combine(worst.value, lines)

@@ -56,8 +56,8 @@ class OnBand:
         return math.sqrt(sum(one.dof * one.sd**2 for one in known) / dof) if dof else 0.0
 
     def lacking(self, measure: Measure) -> bool:
-        """Whether some window holds what its mean does not: readings over range, or none at all."""
-        return any(window.over_range or not window.n for window in self.windows(measure))
+        """Whether some window holds what its mean does not."""
+        return any(window.lacking for window in self.windows(measure))
 
     def per_window(self, measure: Measure) -> list[tuple[Array, Array]]:
         """(t_s, value) of the good readings of each window, (n,) each; empty where the bench has no such channel."""

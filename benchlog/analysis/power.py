@@ -18,9 +18,9 @@ from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.swr import delivered, measured_swr
 from benchlog.analysis.uncertainty import UNKNOWN, combine, joint, pool, rectangular, through
-from benchlog.emission import PowerKind
+from benchlog.emission import MEANT, PowerKind
 from benchlog.model import Component, Measure, Measured
-from benchlog.plan import MEANT, Band
+from benchlog.plan import Band
 
 Array = NDArray[np.float64]
 Together = tuple[list[Array], list[Array]]

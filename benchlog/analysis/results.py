@@ -11,6 +11,7 @@ from datetime import date
 from typing import Any, Literal
 
 from benchlog.clock import rfc3339
+from benchlog.emission import PowerKind
 from benchlog.model import Component, SessionKind
 
 SCHEMA = "benchlog-record/1"
@@ -174,7 +175,7 @@ class Tuned:
         }
 
 
-_UNMEASURED = Result(None, None, None, None, None, "not-measured")
+_UNMEASURED = Result.missing()
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +191,7 @@ class BandResult:
     frequency_error_ppm: Result
     drift_hz_per_h: Result
     settled_after_s: float | None
-    power_kind: Literal["pep", "mean", "carrier"] = "mean"  # what power_w states (ITU RR 1.157 to 1.159)
+    power_kind: PowerKind = "mean"  # what power_w states (ITU RR 1.157 to 1.159)
     droop_tau_s: Result = _UNMEASURED  # time constant that the key-downs have in common, where they bend enough to tell
     run_droop_percent: Result = _UNMEASURED  # from the first key-down to the last
     run_droop_tau_s: Result = _UNMEASURED

@@ -136,7 +136,7 @@ def find_steps(heard: OnBand, hiss: Hiss | None = None) -> list[Step]:
     found = steps_in(*_parts(heard), hiss)
     dressed = []
     for step in found:
-        lines = [*step.size.budget, *accuracy.difference(step.size.value, 0.0)]
+        lines = [*step.size.budget, *accuracy.difference(step.size.value)]
         if (u := rounding(accuracy.resolution, heard.sd("frequency"))) > 0:
             lines.append(Component(u * math.sqrt(2), source=f"resolution of {accuracy.channel} before and after"))
         dressed.append(replace(step, size=combine(step.size.value, lines)))

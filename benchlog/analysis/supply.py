@@ -136,6 +136,7 @@ def _hidden(key_down: KeyDown) -> bool:
 def _split_over_run(heard: OnBand) -> Split | None:
     """The parts of what the power at the windows' starts loses from the first key-down of a band to its last.
 
+    Not ``run_droop_percent``: that is of means, this of starts, as the voltage is.
     None below 5 key-downs, where less than 5 % is lost for certain, or where power or voltage is not known in one.
     """
     starts = np.array([k.window[0] for k in heard.key_downs if k.window])

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.analysis.results import Result
-from benchlog.analysis.uncertainty import combine
+from benchlog.analysis.uncertainty import combine, scatter_of
 from benchlog.model import Component, Measured
 
 Array = NDArray[np.float64]
@@ -66,7 +66,7 @@ def trend(points: Sequence[Point]) -> Trend | None:
     years = np.array([p.day for p in known]) / DAYS_A_YEAR
     years -= (start := float(years.mean()))
     values = np.array([p.result.value for p in known], dtype=float)
-    own = np.array([combine(0.0, [line for line in p.result.budget if line.evaluated == "A"]).u for p in known])
+    own = np.array([scatter_of(p.result.budget) for p in known])
     weights = _weights(years, values, own)
     middle = float(weights @ years / weights.sum())
     spread = float(weights @ (years - middle) ** 2)

@@ -320,7 +320,7 @@ def _changes(t_s: NDArray[np.float64], values: NDArray[np.float64], from_s: floa
     return len(np.unique(there)) >= STUCK_READINGS // 3
 
 
-def wrong_instruments(bench: Bench, events: Iterable[Event]) -> Iterator[Finding]:
+def wrong_instruments(events: Iterable[Event]) -> Iterator[Finding]:
     """Another instrument than the bench file's answered: one finding for each instrument."""
     told: dict[str, list[Event]] = {}
     for event in events:

@@ -144,6 +144,11 @@ def combine(value: float, budget: Iterable[Component]) -> Measured:
     return Measured(value, u, 1 / shrink if shrink > 0 else math.inf, lines)
 
 
+def scatter_of(budget: Iterable[Component]) -> float:
+    """The standard uncertainty of the type A lines alone."""
+    return combine(0.0, [line for line in budget if line.evaluated == "A"]).u
+
+
 def through(budget: Iterable[Component], slope: float) -> list[Component]:
     """Budget lines of a quantity in what is worked out of it, by its partial derivative (JCGM 100, 5.1.2)."""
     return [replace(line, u=line.u * slope) for line in budget]
@@ -272,6 +277,11 @@ class WindowMean:
     mean: float  # NaN where n is 0
     scatter: Scatter
     over_range: int  # readings in the window beyond the instrument's range: in no mean, and biasing it
+
+    @property
+    def lacking(self) -> bool:
+        """Whether the window holds what its mean does not: readings over range, or none at all."""
+        return self.over_range > 0 or not self.n
 
 
 def pool(windows: Sequence[WindowMean], channel: str = "") -> Measured | None:

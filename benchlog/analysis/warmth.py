@@ -22,7 +22,7 @@ from benchlog.analysis.keydowns import gap_limit_s
 from benchlog.analysis.measure import measuring
 from benchlog.analysis.onband import OnBand
 from benchlog.analysis.results import BandResult, Finding
-from benchlog.analysis.uncertainty import combine, correlation_time, expanded
+from benchlog.analysis.uncertainty import combine, expanded
 from benchlog.analysis.wording import plus_minus
 from benchlog.model import Component, Measured
 from benchlog.quantities import show
@@ -149,13 +149,12 @@ def hertz_per_kelvin(heard: OnBand, both: Together) -> tuple[Measured, float]:
     away = both.hertz - both.hertz.mean()
     total = float(away @ away)
     slope = float(fit.b[1])
-    worth = len(both.hertz) / correlation_time(fit.residuals, 2)
-    dof = max(worth - 2, 1.0)
-    u = float(fit.u[1]) * math.sqrt(fit.dof / dof)
-    scatter = Component(u, dof, f"scatter about the line, worth {worth:.0f} independent readings", "A")
+    widening, dof = fit.widening()
+    u = float(fit.u[1]) * math.sqrt(widening)
+    scatter = Component(u, dof, f"scatter about the line, worth {dof + 2:.0f} independent readings", "A")
     accuracy = heard.accuracy("temperature")
     # A thermometer's gain error is the slope's; its zero is not.
-    budget = [scatter, *heard.accuracy("frequency").difference(slope, 0.0), *accuracy.difference(slope, 0.0)]
+    budget = [scatter, *heard.accuracy("frequency").difference(slope), *accuracy.difference(slope)]
     return combine(slope, budget), 1 - fit.rss / total if total > 0 else 0.0
 
 

@@ -52,7 +52,7 @@ def warm_up(heard: OnBand, *, jumped: bool) -> WarmUp | None:
     final_hz = level.value + heard.band.expected_hz
     type_b = accuracy.components(final_hz, sd=heard.sd("frequency"), at_hz=heard.band.expected_hz)
     found = WarmUp(
-        by_hz=result(combine(by.value, [*by.budget, *accuracy.difference(by.value, 0.0)]), None, Sense.WITHIN),
+        by_hz=result(combine(by.value, [*by.budget, *accuracy.difference(by.value)]), None, Sense.WITHIN),
         tau_s=result(tau, None, Sense.WITHIN),
         final_hz=result(combine(final_hz, [*level.budget, *type_b]), None, Sense.WITHIN),
     )

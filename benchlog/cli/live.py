@@ -38,6 +38,7 @@ from benchlog.runs.conduct import Conducted, conduct, look_round
 from benchlog.runs.happenings import Happening, Tick
 from benchlog.runs.records import analyse_in
 from benchlog.runs.session import Session
+from benchlog.runs.soak import planned
 from benchlog.simulate.lease import factor_for
 
 if TYPE_CHECKING:  # a run without a page does without the web server
@@ -109,10 +110,8 @@ def soak_command(
     exit status 4. Software is no interlock: an independent hardware time-out belongs behind the key line.
     """
     bench, plan = read_files(bench_path, plan_path)
-    if plan.soak is None:
-        where, cure = str(plan.source.path), "Add it: config/plan.toml shows one."
-        raise UsageError("the plan has no [soak]", where=where, cure=cure)
-    span = f"{duration(plan.soak.key_down)} at a time, for {duration(plan.soak.lasts)}"
+    run = planned(plan)
+    span = f"{duration(run.key_down)} at a time, for {duration(run.lasts)}"
     _ask_before_keying("soak", bench, plan, span, yes=yes)
     return attend("soak", bench, plan, store_path, as_json=as_json, page=page)
 

@@ -225,11 +225,10 @@ def _held_against(said: _Said, found: Verified, store: Path) -> dict[str, Any]:
     return told | {"says": "something else", "text": text}
 
 
-MOST_DIFFERENCES = 5
-
-
 def _differing(said: _Said, store: Path, session: int) -> list[str]:
     """Where the record is not what the readings give, in a few words."""
+    from benchlog.cli.record import MOST_DIFFERENCES
+
     try:
         found = list(_differences(said, StoreReader.open(store), session))
     except (BenchlogError, *UNREADABLE) as exc:

@@ -100,20 +100,16 @@ class Guard:
             raise self._failed(words, "Is the key line's address right, and its box switched on?")
 
     @classmethod
-    def start(
-        cls, bench: Bench, *, clock: Clock | None = None, assumed_w: float | None = None, heat: float = 0.0
-    ) -> Guard:
+    def start(cls, bench: Bench, *, clock: Clock | None = None, heat: float = 0.0) -> Guard:
         """The guard of a bench, with the limits of its file.
 
         Args:
             clock: of the session, where it runs faster than the host's (a simulated bench).
-            assumed_w: the power the guard reckons the load's heat with (it sees no readings); without one, the
-                bench file's limits or ranges say (``assumed_power_w``).
             heat: how hot the load is already, as a fraction of its limit.
 
         Raises: BenchFailed; UsageError for a bench without a key line.
         """
-        return cls(first_message(bench, clock=clock, assumed_w=assumed_w, heat=heat))
+        return cls(first_message(bench, clock=clock, heat=heat))
 
     @property
     def alive(self) -> bool:
@@ -325,10 +321,11 @@ class Guard:
         return lines[-1] if lines else "no reason given"
 
 
-def first_message(
-    bench: Bench, *, clock: Clock | None = None, assumed_w: float | None = None, heat: float = 0.0
-) -> dict[str, Any]:
-    """The guard's law, from a bench file. Raises UsageError for a bench without a key line."""
+def first_message(bench: Bench, *, clock: Clock | None = None, heat: float = 0.0) -> dict[str, Any]:
+    """The guard's law, from a bench file. Raises UsageError for a bench without a key line.
+
+    The guard sees no readings: the load's heat it reckons with ``assumed_power_w``.
+    """
     if bench.key is None:
         raise UsageError(
             "this bench has no key line", where=str(bench.source.path), cure="Add a [key] table, or key by hand."
@@ -346,7 +343,7 @@ def first_message(
         "heartbeat_s": HEARTBEAT_S,
         "heat": None,
     }
-    power_w = assumed_power_w(bench) if assumed_w is None else assumed_w
+    power_w = assumed_power_w(bench)
     if bench.load is not None and power_w:
         law["heat"] = {
             "continuous_w": bench.load.continuous,

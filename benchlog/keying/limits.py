@@ -43,7 +43,6 @@ class Crossing:
     value: float | None  # SI; inf over range, None where there was no reading
     bound: float | None  # SI
     text: str
-    reading: Reading | None = None  # the one that did it; None for a channel gone quiet
 
 
 class Watchdog:
@@ -127,7 +126,7 @@ class Watchdog:
                 return None
         unit = SI_UNIT[DIMENSION_OF[channel.measures]]
         text = f"{channel.name}: {_shown(value, unit)} is {side} the limit of {show(bound, unit)}"
-        return Crossing(channel.measures, channel.name, reading.t_ns, value, bound, text, reading)
+        return Crossing(channel.measures, channel.name, reading.t_ns, value, bound, text)
 
     def _against_the_key(self, channel: Channel, value: float, reading: Reading) -> Crossing | None:
         if self._power_w is None or channel.measures != "forward-power":
@@ -142,7 +141,7 @@ class Watchdog:
             return None
         if reading.t_ns - self._low_ns.setdefault("key-line", max(reading.t_ns, self._edge_ns)) <= self._grace_ns:
             return None
-        return Crossing("key-line", channel.name, reading.t_ns, value, off_w if self._down else on_w, text, reading)
+        return Crossing("key-line", channel.name, reading.t_ns, value, off_w if self._down else on_w, text)
 
 
 class _Derived:
@@ -181,7 +180,7 @@ class _Derived:
             return None
         what = self.limit.replace("-", " ") if self.unit else "standing wave ratio"
         text = f"{what}: {_shown(found, self.unit)} is above the limit of {_shown(self.bound, self.unit)}"
-        return Crossing(self.limit, channel.name, reading.t_ns, found, self.bound, text, reading)
+        return Crossing(self.limit, channel.name, reading.t_ns, found, self.bound, text)
 
 
 def swr(forward_w: float, reflected_w: float) -> float:

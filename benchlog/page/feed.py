@@ -164,8 +164,7 @@ class Feed:
             "text": text,
             "t_s": self._now_s(),
         }
-        key = {"down": False, "since_s": None, "band": None, "long_enough": False}
-        self._put("ended", data, ended=data, key=key, resting=None, awaits_band=None, phase="ended")
+        self._put("ended", data, ended=data, key=scene.KEY_UP, resting=None, awaits_band=None, phase="ended")
         self._look(data["session"])
 
     # The viewers' side.
@@ -305,8 +304,7 @@ class Feed:
     def _keyed_up(self, key_down: KeyDown) -> None:
         assert self._session is not None
         data = scene.key_down(key_down, self._session.plan) | {"text": told(key_down, self._session.plan)}
-        key = {"down": False, "since_s": None, "band": None, "long_enough": False}
-        self._put("keyed-up", data, listed="key_downs", key=key)
+        self._put("keyed-up", data, listed="key_downs", key=scene.KEY_UP)
         self._look(self._picture["session"])
 
     def _trouble(self, event: Event) -> None:

@@ -14,6 +14,8 @@ from benchlog.report.told import dial
 from benchlog.runs.happenings import Latest, Tick
 from benchlog.runs.session import Session
 
+KEY_UP = {"down": False, "since_s": None, "band": None, "long_enough": False}
+
 
 def opening(session: Session, session_id: int) -> dict[str, Any]:
     """A run at its begin; the feed keeps it up to date."""
@@ -39,7 +41,7 @@ def opening(session: Session, session_id: int) -> dict[str, Any]:
         "soak": _soak(plan) if session.kind == "soak" else None,
         "longest_key_down_s": bench.limits.key_down,
         "load": {"continuous_w": bench.load.continuous, "cooling_s": bench.load.cooling} if bench.load else None,
-        "key": {"down": False, "since_s": None, "band": None, "long_enough": False},
+        "key": KEY_UP,
         "wanted": None,
         "awaits_band": None,
         "resting": None,

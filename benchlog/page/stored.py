@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from benchlog.analysis.corrections import GOOD, Corrected, correct
+from benchlog.analysis.corrections import GOOD, Corrected, correct, suspect_spans
 from benchlog.bench import Bench, Channel
 from benchlog.errors import UsageError
 from benchlog.model import Event
@@ -129,7 +129,7 @@ class StoredSeries:
         # A table's factor is of the frequency at that moment.
         counter = bench.measuring("frequency") if source.channel.table is not None else None
         frequency = _source(session, bench, counter.name, events) if counter else None
-        first_s, last_s = self._ends(reader, session, stored)
+        first_s, last_s = _ends(reader, stored)
         from_s = first_s if from_s is None else from_s
         to_s = last_s if to_s is None else to_s
         unit = SI_UNIT[source.channel.dimension]
@@ -191,18 +191,19 @@ class StoredSeries:
             found = _corrected(reader, source, span, counted, few=few)
             into.add(_singly(found))
 
-    def _ends(self, reader: StoreReader, session: StoredSession, stored: StoredChannel) -> tuple[float, float]:
-        """First and last reading's time; the last slot lies inside."""
-        ends = reader.ends(stored)
-        if ends is None:
-            return 0.0, 0.0
-        return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
+
+def _ends(reader: StoreReader, stored: StoredChannel) -> tuple[float, float]:
+    """First and last reading's time; the last slot lies inside."""
+    ends = reader.ends(stored)
+    if ends is None:
+        return 0.0, 0.0
+    return ends[0] / 1e9, ends[1] / 1e9 + 1e-6
 
 
 def _source(session: StoredSession, bench: Bench, name: str, events: list[Event]) -> _Source:
     stored = next(one for one in session.channels if one.name == name)
     instrument, channel = next((i, c) for i, c in bench.channels() if c.name == name)
-    return _Source(stored, channel, _suspect(events, instrument.name))
+    return _Source(stored, channel, suspect_spans(events).get(instrument.name, []))
 
 
 def _from_sketch(
@@ -277,11 +278,3 @@ def _corrected(
     rows = reader.few_rows(source.stored, span) if few else reader.rows((source.stored,), span)[0]
     states = {note: state for note, (state, _, _) in reader.notes().items()}  # read last: it names all that rows use
     return correct(source.channel, rows.series(source.stored.name, states), source.suspect, frequency)
-
-
-def _suspect(events: list[Event], instrument: str) -> list[tuple[int, int]]:
-    return [
-        (int(event.data["from_ns"]), int(event.data["to_ns"]))
-        for event in events
-        if event.instrument == instrument and {"from_ns", "to_ns"} <= set(event.data)
-    ]

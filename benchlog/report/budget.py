@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from benchlog.analysis.results import BandResult, Record, Result
+from benchlog.analysis.uncertainty import combine
 from benchlog.model import Component
 from benchlog.report import words
 from benchlog.report.numbers import fitting, rounded, significant, with_uncertainty
@@ -103,8 +104,8 @@ def budget_of(title: str, result: Result, unit: str) -> Budget | None:
 
 
 def combined_u(budget: Sequence[Component]) -> float:
-    """Root sum of squares; lines that share one error are summed with their signs first (GUM 5.1.2, 5.2.2)."""
-    return math.hypot(*(_together(line, budget) for i, line in enumerate(budget) if _is_first(i, budget)))
+    """As analysis combines the lines."""
+    return combine(0.0, budget).u
 
 
 def shares(budget: Sequence[Component]) -> list[float | None]:
@@ -121,12 +122,6 @@ def shares(budget: Sequence[Component]) -> list[float | None]:
 
 def _together(line: Component, budget: Sequence[Component]) -> float:
     return sum(other.u for other in budget if other.shared == line.shared) if line.shared else line.u
-
-
-def _is_first(i: int, budget: Sequence[Component]) -> bool:
-    """Whether no line before it stems from the same error."""
-    name = budget[i].shared
-    return not name or all(other.shared != name for other in budget[:i])
 
 
 def _u(u: float, unit: str) -> str:

@@ -18,6 +18,7 @@ from benchlog.report.drawing import (
     Picture,
     canvas,
     clipped,
+    named_rows,
     plain_text,
     style,
     svg,
@@ -71,12 +72,7 @@ def bars(record: Record, quantity: str) -> Picture | None:
             axes.set_xlim(left=0)
         else:  # a droop may be none, or even a rise
             axes.axvline(0, color=INK, linewidth=0.8)
-        axes.set_ylim(len(bands) - 0.45, -0.55)
-        axes.set_yticks(range(len(bands)))
-        for label, band in zip(axes.set_yticklabels([b.band for b in bands]), bands, strict=True):
-            label.set_parse_math(False)
-            label.set_text(clipped(band.band, 16))
-        axes.tick_params(axis="y", length=0)
+        named_rows(axes, [band.band for band in bands])
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
         axes.set_xlabel(f"{about.name}, {about.unit}")
         parts = (f"{b.band} {_with_verdict(b, quantity)}" for b in bands)

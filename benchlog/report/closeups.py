@@ -13,7 +13,8 @@ from matplotlib.axes import Axes
 
 from benchlog.analysis.analyse import Analysis
 from benchlog.analysis.corrections import Corrected
-from benchlog.analysis.droop import DroopFit, fit_droop
+from benchlog.analysis.droop import DroopFit
+from benchlog.analysis.ends import Ends, ends_of
 from benchlog.analysis.keydowns import KeyDown
 from benchlog.bench import Bench
 from benchlog.plan import Band, Plan
@@ -51,13 +52,13 @@ class _CloseUp:
     fit: DroopFit
     power: Corrected
     volts: Corrected | None
-    volts_fit: DroopFit | None  # in volts, whatever its fields say
+    volts_fit: Ends | None
 
 
 def close_ups(analysis: Analysis, bench: Bench, plan: Plan) -> Iterator[Picture]:
     """For each band the key-down with the worst droop: power, window and fitted curve.
 
-    Where a supply-sag finding says that power follows the plate voltage, this stands below, with its own curve.
+    Where a supply-sag finding says that power follows the plate voltage, this stands below, with the finding's curve.
     """
     power, volts = measuring(analysis, "forward-power"), measuring(analysis, "plate-voltage")
     sagging = {finding.band for finding in analysis.record.findings if finding.kind in ("supply-sag", "output-stage")}
@@ -71,7 +72,7 @@ def close_ups(analysis: Analysis, bench: Bench, plan: Plan) -> Iterator[Picture]
         assert worst.droop is not None  # as chosen above
         assert worst.window is not None
         beside = volts if band.name in sagging else None
-        volts_fit = fit_droop(*beside.between(*worst.window).good(), worst.window) if beside is not None else None
+        volts_fit = ends_of(*beside.between(*worst.window).good(), worst.window) if beside is not None else None
         least_w = band.shown_power(bench.meter)
         seen = _CloseUp(band, least_w, worst, worst.window, worst.droop, power, beside, volts_fit)
         yield _picture(seen, f"close-{number}")
@@ -83,7 +84,7 @@ def _picture(seen: _CloseUp, name: str) -> Picture:
     with style():
         height = _HEAD + _POWER_PX + more_px + _FOOT
         figure, axes = canvas(PANEL, height, (_LEFT, _RIGHT, _FOOT + more_px, _HEAD))
-        low, high = _span(seen, seen.power, fit)
+        low, high = _span(seen, seen.power, (fit.start_w, fit.end_w))
         if low - (high - low) / 2 < seen.least_w < high + (high - low) / 2:  # a far one would flatten the rest
             axes.axhline(seen.least_w, color=LIMIT, linewidth=1.2)
             room = 0.12 * (high - low)
@@ -98,26 +99,29 @@ def _picture(seen: _CloseUp, name: str) -> Picture:
         if seen.volts is not None:
             axes.tick_params(labelbottom=False)
             axes = below(figure, axes, _VOLTS_PX, _BETWEEN_PX)
+            volts = (seen.volts_fit.loss.start, seen.volts_fit.loss.end) if seen.volts_fit else None
             _draw(axes, seen, seen.volts, seen.volts_fit)
-            axes.set_ylim(*_span(seen, seen.volts, seen.volts_fit, share=0.02))
+            axes.set_ylim(*_span(seen, seen.volts, volts, share=0.02))
             axes.set_ylabel("plate, V")
-            if (volts := seen.volts_fit) is not None:
-                alt += f" Below it the plate voltage, {volts.start_w:.0f} V to {volts.end_w:.0f} V."
+            if volts is not None:
+                alt += f" Below it the plate voltage, {volts[0]:.0f} V to {volts[1]:.0f} V."
         axes.set_xlabel("seconds of key-down")
         return Picture(band.name, alt, svg(figure, name, alt))
 
 
-def _span(seen: _CloseUp, series: Corrected, fit: DroopFit | None, share: float = 0.05) -> tuple[float, float]:
-    """The axis for what the window holds; at least ``share`` of it, so that what is steady looks steady."""
+def _span(
+    seen: _CloseUp, series: Corrected, ends: tuple[float, float] | None, share: float = 0.05
+) -> tuple[float, float]:
+    """The axis for what the window holds and where the curve ends; at least ``share`` of it: the steady looks so."""
     _, inside = series.between(*seen.window).good()
-    shown = [*inside, *((fit.start_w, fit.end_w) if fit else ())]
+    shown = [*inside, *(ends or ())]
     if not shown:
         return 0.0, 1.0
     span = max(max(shown) - min(shown), share * max(shown))
     return min(shown) - 0.3 * span, max(shown) + 0.3 * span
 
 
-def _draw(axes: Axes, seen: _CloseUp, series: Corrected, fit: DroopFit | None) -> None:
+def _draw(axes: Axes, seen: _CloseUp, series: Corrected, fit: DroopFit | Ends | None) -> None:
     start_s, lasted_s = seen.key_down.start_s, seen.key_down.stop_s - seen.key_down.start_s
     margin_s = 0.04 * lasted_s
     shade(axes, [(0, lasted_s)], KEYED)

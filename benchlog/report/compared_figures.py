@@ -15,7 +15,21 @@ from benchlog.analysis.compare import Compared, Comparison
 from benchlog.analysis.results import Result
 from benchlog.analysis.trend import Trend
 from benchlog.report import words
-from benchlog.report.drawing import DATA, FIT, GRID, INK, LIMIT, PANEL, Picture, canvas, clipped, style, svg
+from benchlog.report.drawing import (
+    DATA,
+    FIT,
+    GRID,
+    INK,
+    LIMIT,
+    PANEL,
+    Picture,
+    canvas,
+    clipped,
+    named_rows,
+    plain_text,
+    style,
+    svg,
+)
 from benchlog.report.numbers import with_uncertainty
 from benchlog.report.words import FURTHER, QUANTITIES, Quantity
 
@@ -50,11 +64,7 @@ def _differences(name: str, found: Sequence[tuple[str, Compared]]) -> Picture:
             transform = axes.get_yaxis_transform()
             axes.text(1.04, row, said or "none seen", transform=transform, va="center", fontweight=weight)
             told.append(f"{band} {with_uncertainty(one.difference, quantity.unit)}, {said or 'none seen'}")
-        axes.set_ylim(len(found) - 0.45, -0.55)
-        axes.set_yticks(range(len(found)))
-        for label in axes.set_yticklabels([clipped(band, 16) for band, _ in found]):
-            label.set_parse_math(False)
-        axes.tick_params(axis="y", length=0)
+        named_rows(axes, [band for band, _ in found])
         axes.xaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
         axes.set_xlabel(f"difference in {quantity.name}, {quantity.unit}")
         alt = f"Difference in {quantity.name} on each band, second minus first session: {'; '.join(told)}."
@@ -93,7 +103,7 @@ def in_years(panel: Panel, number: int) -> Picture:
         axes.xaxis.set_major_formatter(dates)
         axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
         axes.set_ylabel(f"{quantity.name}, {quantity.unit}")
-        axes.text(0, 1.05, panel.band, transform=axes.transAxes, va="bottom", parse_math=False)
+        plain_text(axes, 0, 1.05, clipped(panel.band, 30))
         parts = (f"{_day(day)} {_told(one, quantity)}" for day, one in known)
         alt = f"{quantity.name.capitalize()} on {panel.band} over time: {'; '.join(parts)}."
         return Picture(quantity.name, alt, svg(figure, f"years-{panel.quantity.replace('_', '-')}-{number}", alt))

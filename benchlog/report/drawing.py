@@ -198,6 +198,15 @@ def clipped(name: str, most: int) -> str:
     return name if len(name) <= most else name[: most - 1] + "…"
 
 
+def named_rows(axes: Axes, names: Sequence[str]) -> None:
+    """Rows 0, 1, ... from the top down, each with a file's words on the left, as long as there is room for."""
+    axes.set_ylim(len(names) - 0.45, -0.55)
+    axes.set_yticks(range(len(names)))
+    for label in axes.set_yticklabels([clipped(name, 16) for name in names]):
+        label.set_parse_math(False)
+    axes.tick_params(axis="y", length=0)
+
+
 _STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200, 86400)
 
 

@@ -53,10 +53,10 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Resting:
-    """A heat run waits with the key up; so many key-downs are done."""
+    """A run that keys waits with the key up (a heat run's rest, or a load that must cool)."""
 
     until_s: float
-    done: int
+    done: int  # key-downs of a heat run
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ class KeyedUp:
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """An instrument, the store or the clock; kept as an event as well."""
+    """Of an instrument, the store, the clock, the key line's guard or a limit; kept as an event as well."""
 
     event: Event
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Literal, Self
 
@@ -90,6 +91,12 @@ class Session:
         self._heard.append(item)
         for tap in self.taps:
             tap(item)
+
+    def forget_asked(self) -> None:
+        """Nothing counts that was asked for until now."""
+        with contextlib.suppress(Empty):
+            while True:
+                self.asked.get_nowait()
 
     def heard(self) -> Iterator[Reading | Event]:
         """What was put since the last call, in order."""

@@ -7,7 +7,6 @@ bands the operator changes the band, and says so.
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Generator, Iterator
 from queue import Empty
@@ -15,11 +14,19 @@ from queue import Empty
 from benchlog.analysis.keydowns import thresholds
 from benchlog.errors import UsageError
 from benchlog.model import Event
-from benchlog.plan import Band, Soak
+from benchlog.plan import Band, Plan, Soak
 from benchlog.runs.happenings import Happening, KeyedUp, Resting, Tick, Wanted
 from benchlog.runs.listen import Listener
 from benchlog.runs.safety import Keyer, held_key
 from benchlog.runs.session import Session
+
+
+def planned(plan: Plan) -> Soak:
+    """The plan's heat run. Raises UsageError where it has none."""
+    if plan.soak is None:
+        where, cure = str(plan.source.path), "Add it: config/plan.toml shows one."
+        raise UsageError("the plan has no [soak]", where=where, cure=cure)
+    return plan.soak
 
 
 def soak(session: Session, stop: threading.Event) -> Iterator[Happening]:
@@ -28,10 +35,7 @@ def soak(session: Session, stop: threading.Event) -> Iterator[Happening]:
     Raises: as ``Listener.listen``; BenchFailed where the key line cannot be held. The key is up when this ends,
     however it ends.
     """
-    plan = session.plan.soak
-    if plan is None:
-        where, cure = str(session.plan.source.path), "Add it: config/plan.toml shows one."
-        raise UsageError("the plan has no [soak]", where=where, cure=cure)
+    plan = planned(session.plan)
     bands = [session.plan.band(name) for name in plan.bands]
     on_w, off_w = thresholds(
         session.plan, min(bands, key=lambda band: band.shown_power(session.bench.meter)), session.bench.meter
@@ -51,9 +55,7 @@ def _changed_to(
     session: Session, band: Band, number: int, of: int, happenings: Iterator[Happening]
 ) -> Generator[Happening, None, bool]:
     """Ask for a band and wait until the operator says that it is set; returns False where the run is ended."""
-    with contextlib.suppress(Empty):  # what was said before this band was asked for, says nothing of it
-        while True:
-            session.asked.get_nowait()
+    session.forget_asked()  # what was said before this band was asked for, says nothing of it
     session.put(Event(session.clock.t_ns(), "band", f"asked for {band.name}", data={"band": band.name}))
     yield Wanted(band, number, of, 0.0)
     for happening in happenings:

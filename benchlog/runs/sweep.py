@@ -9,7 +9,6 @@ Where the session ``keys``, the bench's key line does it through its guard, each
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from collections.abc import Iterator
 from queue import Empty
@@ -88,7 +87,5 @@ def tap_s(key_down_s: float) -> float:
 def _up(session: Session, keyer: Keyer) -> None:
     """The key up at once, whatever else was asked for before."""
     session.up_asked.clear()
-    with contextlib.suppress(Empty):
-        while True:
-            session.asked.get_nowait()
+    session.forget_asked()
     keyer.up()

@@ -5,7 +5,7 @@ reading from another process, ``exchange`` turns CSV into sessions and sessions 
 keeps what came of analysing a session again. ``seal`` keeps what ``verify`` later holds a session against, ``sketch``
 what the page draws from afar; ``rescue`` (with ``damaged`` and ``pages``) saves what it can of a damaged store into a
 new one.
-Imports model, series, clock, errors, bench, plan and files; nothing else of benchlog.
+Imports model, series, clock, cores, errors, bench, plan, files and rfc4180; nothing else of benchlog.
 
 Promises, one test each in tests/store/test_promises.py, seen through a second plain connection:
   P1  what ``flush`` has acknowledged survives SIGKILL of this process;
@@ -42,7 +42,7 @@ Durability: WAL with synchronous=FULL, on every connection that writes (``connec
 at each commit, and the folder with a file that is new. NORMAL would sync only at checkpoints, about every 140,000 rows:
 the file stays whole, but what was acknowledged since is lost (the trials show both, and that OFF ruins the file). A
 bench with a kilovolt supply is where breakers trip: a quarter of an hour of readings is too much to bet on that. FULL
-costs one sync a batch, at most five a second, in a thread nothing waits for (0.9 ms for 40 rows, p99 1.1 ms).
+costs one sync a batch, at most six a second, in a thread nothing waits for (0.9 ms for 40 rows, p99 1.1 ms).
 
 Files are made with the user's umask: a bench record is no secret, and other tools are meant to read it.
 

@@ -31,12 +31,11 @@ from benchlog import ahead
 from benchlog.cores import cores
 from benchlog.series import STATES, RawSeries
 from benchlog.store.connection import open_existing, sole_use, trouble, uri, version
+from benchlog.store.schema import COMPACT
 
 if TYPE_CHECKING:  # 60 MB
     from adbc_driver_manager import AdbcConnection, AdbcStatement
 
-COMPACT = 6
-"""The version of the store that keeps the two as one number."""
 _TOOK_BITS = 40
 _TOOK = (1 << _TOOK_BITS) - 1  # an exchange of 12 days
 _SELECT = "SELECT t_ns, {}, {} FROM reading WHERE channel = ? AND t_ns >= ? AND t_ns < ? ORDER BY t_ns"

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchlog.errors import BadFile, Fault
-from benchlog.files import nearest
+from benchlog.files import nearest, shortened
 from benchlog.model import State
 from benchlog.rfc4180 import header_faults, records
 from benchlog.series import STATES
@@ -171,5 +171,4 @@ def _in_order(name: str, found: _Gathered, faults: _Faults) -> Column:
 def _shown(found: str) -> str:
     if any("\udc80" <= c <= "\udcff" for c in found):
         found = found.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace") + " (not UTF-8)"
-    text = found if len(found) <= 60 else found[:57] + "..."
-    return f'"{text}"'
+    return f'"{shortened(found)}"'

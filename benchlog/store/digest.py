@@ -25,22 +25,11 @@ import numpy as np
 from benchlog.series import RawSeries
 
 
-def digest(
-    raw: Mapping[str, RawSeries],
-    bench_sha256: str,
-    plan_sha256: str,
-    started_ns: int,
-    tables: Mapping[str, str] | None = None,
-) -> str:
-    """The fingerprint of a session's readings; channels without any count too. ``tables``: words by name."""
-    total = Digest(bench_sha256, plan_sha256, started_ns, tables)
-    for name in sorted(raw):
-        total.add(raw[name])
-    return total.hexdigest()
-
-
 class Digest:
-    """The same a channel at a time, so that a long session never has to be in memory at once."""
+    """A session's fingerprint, a channel at a time: a long session never has to be in memory at once.
+
+    Channels without readings count too. ``tables``: words by name.
+    """
 
     def __init__(
         self, bench_sha256: str, plan_sha256: str, started_ns: int, tables: Mapping[str, str] | None = None

@@ -15,7 +15,8 @@ from benchlog.series import RawSeries
 from benchlog.store import bulk, seal, sketch
 from benchlog.store.bulk import ALL, Span
 from benchlog.store.connection import open_existing, trouble, version
-from benchlog.store.revisions import REVISIONS, StoredRevision, revisions_of
+from benchlog.store.revisions import StoredRevision, revisions_of
+from benchlog.store.schema import REVISIONS, SKETCHES
 from benchlog.store.sketch import Pieces
 
 
@@ -70,7 +71,7 @@ class StoreReader:
     """
 
     def __init__(self, path: Path) -> None:
-        """Use ``open``, which looks whether the file is a store."""
+        """``open`` looks first whether the file is a store; here the first call does."""
         self.path = path
 
     @classmethod
@@ -129,7 +130,7 @@ class StoreReader:
         drawing: the record knows nothing of it.
         """
         with self._connection() as connection:
-            if version(connection) < seal.SKETCHES:
+            if version(connection) < SKETCHES:
                 return None
             mine = "FROM seal WHERE session = ?1 AND part = 'readings' AND channel = ?2 AND first"
             found = connection.execute(
@@ -142,7 +143,7 @@ class StoreReader:
     def notes(self) -> dict[int, tuple[str, str, str]]:
         """What readings refer to: (state, reason, said) by number; 0 is good."""
         with self._connection() as connection:
-            return {n: (state, reason, said) for n, state, reason, said in connection.execute("SELECT * FROM note")}
+            return seal.words_in(connection)
 
     def ends(self, channel: StoredChannel) -> tuple[int, int] | None:
         """Session time of a channel's first and last slot; None where it has none."""

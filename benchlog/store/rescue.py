@@ -26,9 +26,9 @@ from benchlog.store import pages, rows, seal
 from benchlog.store.bulk import ALL, Rows, Span, packed
 from benchlog.store.connection import fold, open_or_create, trouble, version
 from benchlog.store.damaged import PAGE, by_key, opened
-from benchlog.store.schema import migrate
+from benchlog.store.schema import SEALS, migrate
 from benchlog.store.seal import Seal
-from benchlog.store.verify import NOT_AS_SEALED, SEALS, About, Session, attempt
+from benchlog.store.verify import NOT_AS_SEALED, About, Session, attempt
 from benchlog.store.whole import whole_file
 
 # Without the channel: a row stands where its key was, and a key that was damaged since names another.

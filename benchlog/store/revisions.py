@@ -16,10 +16,7 @@ from pathlib import Path
 from benchlog.errors import UsageError
 from benchlog.store import rows
 from benchlog.store.connection import open_or_create, trouble, version
-from benchlog.store.schema import migrate
-
-REVISIONS = 4
-"""The version of the store that brought them."""
+from benchlog.store.schema import REVISIONS, migrate
 
 
 @dataclass(frozen=True, slots=True)

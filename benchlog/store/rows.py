@@ -65,7 +65,7 @@ def add_session(
     for instrument, channel in bench.channels():
         channels[channel.name] = connection.execute(
             "INSERT INTO channel (session, name, instrument, measures, unit, every_ns) VALUES (?, ?, ?, ?, ?, ?)",
-            (session, channel.name, instrument.name, channel.measures, channel.unit, round(channel.every * 1e9)),
+            (session, channel.name, instrument.name, channel.measures, channel.unit, channel.every_ns),
         ).lastrowid
     return session, {name: number for name, number in channels.items() if number is not None}
 

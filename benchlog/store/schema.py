@@ -190,6 +190,10 @@ STEPS: tuple[Step, ...] = (
     ("readings in less room, and sketches of them", _in_less_room),
 )
 NEWEST = len(STEPS)
+REVISIONS, SEALS, SKETCHES = 4, 5, 6
+"""The versions from which on a store has them."""
+COMPACT = 6
+"""From which on it keeps ``took_us`` and ``note`` as one number."""
 READABLE = 3
 """The oldest version that is read as it is: what came after says nothing that an older store could say."""
 

@@ -31,11 +31,10 @@ from benchlog.store import bulk, sketch
 from benchlog.store.bulk import ALL, Span
 from benchlog.store.connection import version
 from benchlog.store.digest import arrays
+from benchlog.store.schema import SKETCHES
 
 READINGS = 512
 EVENTS = 64
-SKETCHES = 6
-"""The version of the store that brought sketches."""
 Part = Literal["session", "channels", "events", "readings", "seals"]
 Words = Mapping[int, tuple[str, str, str]]
 """The notes that readings refer to: (state, reason, said) by number."""

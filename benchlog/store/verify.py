@@ -19,10 +19,9 @@ from benchlog.store import seal, sketch
 from benchlog.store.bulk import ALL, Span
 from benchlog.store.connection import open_existing, trouble, version
 from benchlog.store.digest import Digest
+from benchlog.store.schema import REVISIONS, SEALS
 from benchlog.store.seal import Seal, Taken, Words
 
-SEALS = 5
-"""The version of the store that brought them."""
 MOST_TOLD = 20  # of what SQLite's check says: a broken tree says thousands
 UNREADABLE = (sqlite3.Error, ValueError, TypeError, LookupError, AttributeError, OverflowError)
 """What damaged rows may raise: pages SQLite refuses, and columns that do not hold what the schema says."""
@@ -159,7 +158,7 @@ class About:
     @classmethod
     def of(cls, connection: sqlite3.Connection, session: int) -> About:
         """Raises one of ``UNREADABLE``."""
-        tables = "tables" if version(connection) >= 4 else "'{}'"
+        tables = "tables" if version(connection) >= REVISIONS else "'{}'"
         kind, transmitter, started_ns, ended_ns, digest, bench, bench_sha, plan, plan_sha, named = connection.execute(
             "SELECT kind, transmitter, started_ns, ended_ns, digest, bench_toml, bench_sha256, plan_toml, plan_sha256,"
             f" {tables} FROM session WHERE id = ?",

@@ -27,6 +27,11 @@ _BLOCK_DIGITS = tuple(b"%d" % n for n in range(1, 10))
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?(.*?)"?\s*)?', re.ASCII | re.DOTALL)
 
 
+def text_of(line: bytes) -> str:
+    """A line as text without the blanks around it; bytes that are no ASCII are spelled out."""
+    return line.decode("ascii", "backslashreplace").strip(BLANKS)
+
+
 def number(text: str) -> float:
     """One NRf number. SCPI's special values come back as ``inf``, ``-inf`` and ``nan``.
 

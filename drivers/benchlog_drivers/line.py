@@ -28,7 +28,7 @@ from typing import Protocol
 
 from benchlog.driver import BadReply, InstrumentError, LinkLost, NoReply, Settings, UnaskedReply, WrongInstrument
 from benchlog.files import Duration, Table
-from benchlog_drivers.ieee488 import BLANKS
+from benchlog_drivers.ieee488 import text_of
 
 LONGEST_REPLY = 65536  # bytes; more is no reply
 _ASKS = 4  # how often one ``open`` asks who is there before it gives up on hearing the same twice
@@ -197,7 +197,7 @@ class LineTalk:
             line = self._bearable_line(link, deadline)
             if line is None:
                 raise self._nobody(said)
-            said, text = line, _text(line)
+            said, text = line, text_of(line)
             if self._is_identity(line):
                 heard[text] = heard.get(text, 0) + 1
                 if text in (self._who, previous):
@@ -208,7 +208,7 @@ class LineTalk:
                 previous = text
         until = self._asked_at + self._options.late
         while heard[who] <= older and (line := self._bearable_line(link, until)) is not None:
-            heard[who] += _text(line) == who
+            heard[who] += text_of(line) == who
         del self._owed[: heard[who]]
         self._settle(link)
         return self._known(who)
@@ -229,7 +229,7 @@ class LineTalk:
         link.send(self._options.identify.encode() + self._write_end)
 
     def _is_identity(self, line: bytes) -> bool:
-        text = _text(line)
+        text = text_of(line)
         if text == self._who or (self._settings.identity and re.search(self._settings.identity, text)):
             return True
         return bool(text) and not self._is_reading(line)
@@ -299,7 +299,7 @@ class LineTalk:
         except Exception as exc:
             raise LinkLost(_words(exc)) from exc
         who = self._who
-        if who and len(reply) >= len(who) and question != self._options.identify and _text(reply) == who:
+        if who and len(reply) >= len(who) and question != self._options.identify and text_of(reply) == who:
             del self._owed[:1]
             raise BadReply("said who it is, where something else was asked", said=reply)
         self._question = question
@@ -399,7 +399,3 @@ class LineTalk:
             self._in_step = True
             del lines[0]  # its beginning may have been missed
         return lines
-
-
-def _text(line: bytes) -> str:
-    return line.decode("ascii", "backslashreplace").strip(BLANKS)

@@ -76,7 +76,7 @@ class Scpi:
             reply = self._talk.ask(question)
             if (value := ieee488.plain_number(reply)) is not None:
                 return Answer({0: value}, reply.decode())
-            said = ieee488.contents(reply).decode("ascii", "backslashreplace").strip(ieee488.BLANKS)
+            said = ieee488.text_of(ieee488.contents(reply))
             return Answer(ieee488.numbers(said), said)
         except InstrumentError:
             self._faulted = True
@@ -103,7 +103,7 @@ class Scpi:
     def _drain_errors(self) -> None:
         deadline = time.monotonic() + self._settings.timeout_s
         for _ in range(_LONGEST_QUEUE):
-            entry = self._talk.ask(self._options.errors).decode("ascii", "backslashreplace").strip(ieee488.BLANKS)
+            entry = ieee488.text_of(self._talk.ask(self._options.errors))
             number, _text = ieee488.error(entry)
             if number == 0 or time.monotonic() > deadline:
                 return

@@ -17,7 +17,7 @@ from typing import ClassVar
 
 from benchlog.driver import Answer, BadReply, InstrumentError, Settings
 from benchlog.files import Table
-from benchlog_drivers.ieee488 import BLANKS
+from benchlog_drivers.ieee488 import text_of
 from benchlog_drivers.line import LineTalk, Link
 from benchlog_drivers.serial_link import SerialOptions, open_port
 from benchlog_drivers.text import GroupPattern, fields
@@ -68,12 +68,12 @@ class SerialText:
         return open_port(self._settings.address, self._options, timeout_s=self._settings.timeout_s)
 
     def _asked(self, question: str) -> Answer:
-        said = _text(self._talk.ask(question))
+        said = text_of(self._talk.ask(question))
         return Answer(self._fields(said), said)
 
     def _heard(self) -> Answer:
         line, since, by = self._talk.listen()
-        said = _text(line)
+        said = text_of(line)
         values = self._fields(said)
         # The instrument made the reading before it sent the first character of it.
         sending_s = (len(line) + len(self._options.read_termination)) * self._options.character_s
@@ -85,11 +85,7 @@ class SerialText:
 
     def _is_reading(self, line: bytes) -> bool:
         try:
-            self._fields(_text(line))
+            self._fields(text_of(line))
         except BadReply:
             return False
         return True
-
-
-def _text(line: bytes) -> str:
-    return line.decode("ascii", "backslashreplace").strip(BLANKS)

@@ -72,11 +72,11 @@ def test_what_the_gain_leaves_of_a_difference() -> None:
     """Droop, drift, two bands of one counter: offsets cancel, what grows with the reading does so by the difference."""
     keys = 'of_reading = "1 ppm"\nresolution = "10 Hz"\nreference_uncertainty = "0.1 ppm"\n'
     keys += 'range = "1 MHz"\nof_range = "1 %"'
-    lines = Accuracy.measuring(bench(frequency=keys), "frequency").difference(14e6, 10e6)
+    lines = Accuracy.measuring(bench(frequency=keys), "frequency").difference(4e6)
     assert u_of(lines, "gain") == pytest.approx(4 / math.sqrt(3))
     assert u_of(lines, "time base") == pytest.approx(0.2)
     assert len(lines) == 2
-    back = Accuracy.measuring(bench(frequency=keys), "frequency").difference(10e6, 14e6)
+    back = Accuracy.measuring(bench(frequency=keys), "frequency").difference(-4e6)
     assert [line.u for line in back] == pytest.approx([-line.u for line in lines])
 
 
@@ -166,6 +166,15 @@ def test_the_dials_own_errors_have_the_reference_by_the_bands_distance_only() ->
     expected = {"80 m": 3.6, "40 m": 7.1, "20 m": 14.2, "15 m": 21.2, "10 m": 28.3}
     middle = next(hz for name, hz in expected.items() if lines[name] < 1e-6)
     assert lines == pytest.approx({name: abs(hz - middle) for name, hz in expected.items()}, abs=0.01)
+
+
+def test_the_dials_lines_name_the_errors_that_the_bands_lines_name() -> None:
+    counter = 'reference_uncertainty = "2 ppm"\nof_reading = "1 ppm"'
+    record = sweep([150.0] * 5).analysed(the_bench=bench(frequency=counter)).record
+    assert record.dial is not None
+    of_the_band = {line.source: line.shared for line in record.bands[0].frequency_error_hz.budget if line.shared}
+    for found in (record.dial.common_hz, *record.dial.own_hz.values()):
+        assert {line.source: line.shared for line in found.budget if line.shared} == of_the_band
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -64,9 +64,9 @@ def test_over_range_is_above_and_missing_is_nothing():
 def test_silence_ends_a_key_down_at_the_last_reading_before_it():
     steady = [(i / 10, 50.0) for i in range(20)]
     after = [(5 + i / 10, 50.0) for i in range(20)]
-    assert fed(steady + after) == [Edge(0.0, True), Edge(1.9, False, cut=True), Edge(5.0, True)]
+    assert fed(steady + after) == [Edge(0.0, True), Edge(1.9, False), Edge(5.0, True)]
     missing = [(2 + i / 10, float("nan")) for i in range(20)]
-    assert fed(steady + missing) == [Edge(0.0, True), Edge(1.9, False, cut=True)]
+    assert fed(steady + missing) == [Edge(0.0, True), Edge(1.9, False)]
 
 
 def test_agreement_does_not_reach_across_silence():
@@ -96,10 +96,10 @@ def test_arrays_give_what_samples_give(power, steps):
             assert start is None
             start = edge.t_s
         else:
-            spans.append(Span(start, edge.t_s, edge.cut))
+            spans.append(Span(start, edge.t_s))
             start = None
     if start is not None:
-        spans.append(Span(start, float(t[~np.isnan(power)][-1]), cut=True))
+        spans.append(Span(start, float(t[~np.isnan(power)][-1])))
     assert power_spans(t, power, 10, 5) == spans
     # Spans are in order, apart, and no usable pair of samples inside is farther apart than the gap.
     for before, after in pairwise(spans):

@@ -170,6 +170,16 @@ def test_the_page_stands_alone_and_nests(kind: str) -> None:
     assert len(ids) == len(set(ids))
 
 
+def test_a_long_band_name_is_clipped_in_every_figure() -> None:
+    name = "20 m, upper end, with the tuner"
+    for text, clipped in (
+        (comparison.html(repaired(name)), "20 m, upper end…"),
+        (history.html(years(name)), "20 m, upper end, with the tun…"),
+    ):
+        assert f">{clipped}</text>" in text
+        assert f">{name}</text>" not in text
+
+
 @pytest.mark.parametrize("kind", ["nasty comparison", "nasty history"])
 def test_a_bands_name_is_shown_as_it_is_also_in_figures(kind: str) -> None:
     drawn = re.findall(r"<text[^>]*>([^<]*)</text>", page_of(kind))

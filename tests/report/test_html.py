@@ -7,9 +7,11 @@ import hashlib
 import re
 import subprocess
 import sys
+from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from benchlog.model import Event
@@ -282,11 +284,40 @@ def test_the_plate_voltage_stands_below_a_droop_that_follows_it_and_nowhere_else
     assert "plate" not in figure(text, "Power during one key-down on 20 m")
 
 
+def test_the_plate_voltages_curve_is_the_findings() -> None:
+    """A fall that bends so little that the droop's own rule would draw it bent, and the finding's has it straight."""
+
+    def truth(name: str, t_s: np.ndarray, keyed: Sequence[samples.Keyed], rng: np.random.Generator) -> np.ndarray:
+        value = samples._truth(name, t_s, keyed, rng)
+        if name != "plate":
+            return value
+        kept = 1 - 0.06 * (1 - np.exp(-np.clip(t_s - 20, 0, None) / 12))
+        return np.where((t_s >= 20) & (t_s < 40), 7.4 * kept, 8.1) + 0.03 * rng.standard_normal(len(t_s))
+
+    keyed = [samples.Keyed(20, 20, 28.3e6, 82, 70)]
+    session = samples.session(samples.bench(), samples.plan(samples.FIVE[-1:]), keyed, lasts_s=60, truth=truth)
+    found = next(one for one in samples.analysed(session).record.findings if one.kind == "supply-sag")
+    start, end = re.search(r"\((\d+) V to (\d+) V\)", found.text).groups()
+    drawn = figure(rendered(session), "Power during one key-down")
+    assert f"Below it the plate voltage, {start} V to {end} V." in drawn
+
+
 def test_stability_is_drawn_where_there_is_enough_of_it() -> None:
     text = page_of(samples.rich)
     drawn = figure(text, "Overlapping Allan deviation on 20 m")
     assert "42 ppb over 0.5 s, 7.4 ppb over 16 s." in drawn
     assert text.count('aria-label="Overlapping Allan deviation') == 1
+
+
+def test_a_long_band_name_is_clipped_where_bands_stand_side_by_side() -> None:
+    name = "20 m, upper end, with the tuner"
+    bands = [(name, "14.300 MHz", "100 W"), ("10 m", "28.300 MHz", "80 W")]
+    keyed = [samples.Keyed(20, 20, 14.3e6, 125, 123), samples.Keyed(80, 20, 28.3e6, 95, 94)]
+    drawn = figure(
+        rendered(samples.session(samples.bench(), samples.plan(bands), keyed, lasts_s=120)), "Power of each band"
+    )
+    assert ">20 m, upper end…</text>" in drawn
+    assert f">{name}</text>" not in drawn
 
 
 def test_every_quantity_has_its_intervals_against_the_limits() -> None:

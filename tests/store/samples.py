@@ -10,7 +10,7 @@ import struct
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from benchlog.model import Reading
 from benchlog.series import RawSeries
 from benchlog.store import schema
 from benchlog.store.connection import open_or_create
+from benchlog.store.digest import Digest
 from benchlog.store.writer import SessionWriter
 from tests.benches import bench_of, plan_of
 
@@ -166,3 +167,17 @@ def child(code: str, *arguments: object, before: tuple[str, ...] = (), **options
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         **options,
     )
+
+
+def digest(
+    raw: Mapping[str, RawSeries],
+    bench_sha256: str,
+    plan_sha256: str,
+    started_ns: int,
+    tables: Mapping[str, str] | None = None,
+) -> str:
+    """The fingerprint of a session's readings, all at once."""
+    total = Digest(bench_sha256, plan_sha256, started_ns, tables)
+    for name in sorted(raw):
+        total.add(raw[name])
+    return total.hexdigest()

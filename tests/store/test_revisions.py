@@ -17,10 +17,10 @@ from benchlog.clock import Clock
 from benchlog.correction import text_kept
 from benchlog.errors import BadStore, StoreFailed, UsageError
 from benchlog.store import schema
-from benchlog.store.digest import digest
 from benchlog.store.exchange import import_csv
 from benchlog.store.reader import StoreReader
-from benchlog.store.revisions import REVISIONS, StoredRevision, add_revisions
+from benchlog.store.revisions import StoredRevision, add_revisions
+from benchlog.store.schema import REVISIONS
 from benchlog.store.starts import missed
 from benchlog.store.writer import SessionWriter
 from tests.store.samples import (
@@ -28,6 +28,7 @@ from tests.store.samples import (
     PLAN,
     begin,
     bench_of,
+    digest,
     good,
     older,
     plain,

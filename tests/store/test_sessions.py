@@ -25,7 +25,6 @@ from benchlog.plan import Plan
 from benchlog.series import STATES, RawSeries
 from benchlog.store import bulk
 from benchlog.store.connection import APPLICATION_ID, open_existing, sole_use
-from benchlog.store.digest import digest
 from benchlog.store.enter import enter
 from benchlog.store.reader import StoreReader
 from benchlog.store.writer import SessionWriter
@@ -36,6 +35,7 @@ from tests.store.samples import (
     begin,
     bench_of,
     child,
+    digest,
     good,
     plain,
     plan_of,

@@ -11,11 +11,10 @@ from pathlib import Path
 import pytest
 
 from benchlog.errors import BadStore, UsageError
-from benchlog.store.digest import digest
 from benchlog.store.reader import StoreReader
 from benchlog.store.verify import Checked, verify
 from tests.store.damage import make
-from tests.store.samples import begin, good, older, plain
+from tests.store.samples import begin, digest, good, older, plain
 
 
 @pytest.fixture(scope="module")
