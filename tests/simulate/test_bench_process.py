@@ -136,3 +136,11 @@ def test_telling_a_dead_bench_is_a_fault_and_no_traceback(process):
     os.waitid(os.P_PID, process.pid, os.WEXITED | os.WNOWAIT)
     with pytest.raises(BenchFailed, match="ended by itself"):
         process.tell("key up")
+
+
+def test_it_tells_its_time_0_where_that_is_its_own_start(tmp_path):
+    before_ns = time.monotonic_ns()
+    with BenchProcess(tmp_path / "free", script="free") as bench:
+        assert before_ns < bench.began_ns < time.monotonic_ns()
+    with BenchProcess(tmp_path / "sweep", script="sweep") as bench:
+        assert bench.began_ns is None, "a script's time 0 is yet to come"
