@@ -108,6 +108,7 @@ class Guard:
 
     def turn(self, messages: list[Message | None]) -> None:
         """Obey, look at the clock, act. Raises nothing that a line may raise."""
+        was_late = self._late
         for message in messages:
             self._obey(message)
         now = self._account()
@@ -117,7 +118,8 @@ class Guard:
             elif now - self._told >= REFRESH_S:
                 self._refresh()
         elif self._state == "unsure":
-            self._try_up()
+            if was_late or not self._late:  # else once more when what was said meanwhile is answered
+                self._try_up()
         elif now - self._told >= IDLE_S:
             self._told = now
             self._state, self._why = "unsure", _LOOKED_AFTER
