@@ -142,6 +142,7 @@ class Guard:
                 raise self._failed(event.why, told or "The key is up. Look at the line and its box.")
         if not self._gone:
             self._kill("it did not answer")  # nobody knows what it did: its end closes the line
+            self.is_down = True  # for all anybody knows: ``up`` has a second guard say otherwise
         self._require()
 
     def up(self) -> None:

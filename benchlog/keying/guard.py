@@ -190,7 +190,7 @@ class Guard:
             except LineFault as exc:  # nothing said meanwhile waits long: who asked waits for the answer
                 if not self._may_be_late(exc, now):
                     raise
-                self._command(True, AGAIN_S)
+                self._command(True, max((now + SURE_S - time.monotonic()) / 2, 0.05))  # two calls
         except LineFault as exc:
             self.up(f"{LINE_FAILED} failed: {exc}")
             self._reports.say(refused=f"{LINE_FAILED} failed: {exc}")

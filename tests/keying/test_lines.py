@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
+import signal
 import socketserver
 import struct
 import subprocess
@@ -323,6 +325,32 @@ def test_a_guard_whose_line_is_slow_twice_is_left_to_it() -> None:
         coil.told = lambda what: None
         coil.reads, coil.read_s, coil.echo_s = True, 0.0, 0.0
         assert told(guard, "up").why == "asked"
+
+
+def test_a_key_down_that_is_asked_once_more_is_confirmed_or_up_again_within_the_second() -> None:
+    with Coil() as coil, Guard(coil.law(0.3)) as guard:
+        began = len(coil.heard)
+        coil.reads, coil.echo_s = False, 0.25
+        with pytest.raises(BenchFailed, match="the key line failed"):
+            guard.down(20.0)
+        heard = coil.heard[began:]
+        assert [what for _, what in heard[:3]] == ["down", "read", "down"], "asked once more"
+        up_ns = next(at_ns for at_ns, what in heard if what == "up")
+        assert up_ns - heard[0][0] < WITHIN_S * 1e9
+        coil.reads, coil.echo_s = True, 0.0
+        told(guard, "up")
+
+
+def test_a_guard_that_hangs_in_a_key_down_leaves_the_key_to_a_second_one() -> None:
+    """It was never confirmed to be down, and it is."""
+    with Coil() as coil, Guard(coil.law()) as guard:
+        coil.told = lambda what: os.kill(guard.pid, signal.SIGSTOP) if what == "down" else None
+        with pytest.raises(BenchFailed, match="did not answer"):
+            guard.down(20.0)
+        assert coil.down
+        guard.up()
+        assert not coil.down
+        assert not guard.is_down
 
 
 def test_a_port_without_control_lines_is_refused() -> None:
