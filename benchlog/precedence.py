@@ -1,8 +1,8 @@
 """Who goes first: a question is due to the millisecond, a record can wait.
 
 Real-time scheduling (POSIX SCHED_RR) where the system grants it: to root, to a user with an rtprio limit, to the
-service by its unit. Where it does not, all stays as it is, and on a busy computer a question may be late by some
-milliseconds.
+service by its unit. Where it does not (not this user; no such thing on this system), all stays as it is, and on a busy
+computer a question may be late by some milliseconds.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ def run_goes_first() -> Iterator[None]:
     Every thread, because whoever holds the interpreter must not be kept from running: all buses would wait. Processes
     started meanwhile inherit it, as the key line's guard should; any other calls ``stand_back``.
     """
-    before = os.sched_getscheduler(0), os.sched_getparam(0)
+    before = os.SCHED_OTHER, os.sched_param(0)
+    with contextlib.suppress(OSError):
+        before = os.sched_getscheduler(0), os.sched_getparam(0)
     with few_collections():
         _schedule_all(os.SCHED_RR, os.sched_param(_RUN))
         try:
@@ -54,18 +56,18 @@ def bus_goes_first() -> None:
 
     Buses take turns at one interpreter; to hand it from core to core makes each wait ten times as long.
     """
-    with contextlib.suppress(PermissionError):
+    with contextlib.suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(_BUS))
         os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})  # interrupts go to the first, as a rule
 
 
 def stand_back() -> None:
     """This thread, and what it starts, is as any other program again."""
-    with contextlib.suppress(PermissionError):
+    with contextlib.suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
 
 
 def _schedule_all(policy: int, param: os.sched_param) -> None:
     for thread in Path("/proc/self/task").iterdir():
-        with contextlib.suppress(PermissionError, ProcessLookupError):
+        with contextlib.suppress(OSError):
             os.sched_setscheduler(int(thread.name), policy, param)

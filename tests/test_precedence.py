@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import json
 import os
@@ -9,6 +10,8 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+
+import pytest
 
 from benchlog.precedence import bus_goes_first, run_goes_first, stand_back
 
@@ -80,3 +83,18 @@ def test_buses_go_before_their_run_on_one_core_and_what_stands_back_does_not() -
 def test_without_the_right_all_stays_as_it_is() -> None:
     said = subprocess.run([*NO_RIGHT, sys.executable, "-c", ASK], stdout=subprocess.PIPE, check=True).stdout
     assert json.loads(said) == [os.SCHED_OTHER, True]
+
+
+@pytest.mark.parametrize("said", [errno.ENOSYS, errno.EINVAL])
+def test_on_a_system_that_knows_no_such_thing_all_stays_as_it_is(said: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no(*_: object) -> None:
+        raise OSError(said, os.strerror(said))
+
+    before = policies(), os.sched_getaffinity(0)
+    for call in ("sched_setscheduler", "sched_getscheduler", "sched_getparam", "sched_setaffinity"):
+        monkeypatch.setattr(os, call, no)
+    with run_goes_first():
+        bus_goes_first()
+        stand_back()
+    monkeypatch.undo()
+    assert (policies(), os.sched_getaffinity(0)) == before
