@@ -45,6 +45,7 @@ from benchlog.keying.heat import HeatBudget
 from benchlog.keying.lines import Line, LineFault, line_from
 from benchlog.keying.overdue import HUNG_S, BrokenInto, bounded, overdue, watch_no_more, watch_over
 from benchlog.keying.pipes import ASKED, IN_TIME, LINE_FAILED, MOST_S, Ears, Message, Reports
+from benchlog.precedence import guard_goes_first
 
 REFRESH_S = 0.2  # how often a line is told again while it is down: for boxes that time out, and to find a dead one
 IDLE_S = 1.0  # the same while it is up
@@ -306,6 +307,7 @@ def _number(told: object) -> float:
 
 def main() -> int:
     """0 when the line was confirmed up at the end, 3 when it was not or never opened, 2 for no law."""
+    guard_goes_first()
     signal.signal(signal.SIGALRM, overdue)
     reports, ears = Reports(sys.stdout.fileno()), Ears(sys.stdin.fileno())
     messages: list[Message | None] = []

@@ -434,5 +434,6 @@ def test_the_guard_loads_nothing_it_does_not_need() -> None:
     )
     done = subprocess.run([sys.executable, "-I", "-S", "-c", f"import sys; sys.path.append({sys.path[0]!r}); {code}"],
                           capture_output=True, text=True, check=True, cwd="/")  # fmt: skip
-    modules = ["", ".keying", ".keying.guard", ".keying.heat", ".keying.lines", ".keying.overdue", ".keying.pipes"]
+    keying = [f".keying{name}" for name in ("", ".guard", ".heat", ".lines", ".overdue", ".pipes")]
+    modules = ["", *keying, ".precedence"]
     assert done.stdout.strip() == f"['__main__', 'benchlog'] {[f'benchlog{name}' for name in modules]}", done.stdout
