@@ -107,7 +107,7 @@ def _no_toml(text: str, said: str) -> Fault:
     at = re.search(r" \(at line (\d+), column \d+\)$", said)
     if at is None:
         return Fault("TOML", "", said)
-    lines = text.splitlines()
+    lines = text.split("\n")  # as the parser counts them: splitlines parts at form feeds and at U+2028, too
     line = lines[int(at[1]) - 1].strip() if int(at[1]) <= len(lines) else ""
     bare = re.fullmatch(r"([\w.-]+)\s*=\s*([-+]?\d[^\"'#]*?)\s*(#.*)?", line)
     cure = f'; with its unit it stands in quotes: {bare[1]} = "{bare[2]}"' if bare else ""

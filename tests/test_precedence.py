@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import json
 import os
@@ -10,9 +11,15 @@ import sys
 import threading
 from pathlib import Path
 
-from benchlog.precedence import bus_goes_first, run_goes_first, stand_back
+import pytest
 
-GRANTED = subprocess.run(["chrt", "--rr", "1", "true"], stderr=subprocess.DEVNULL).returncode == 0
+from benchlog.precedence import bus_goes_first, run_goes_first, stand_back
+from benchlog.simulate.keybox import KeyBox
+from tests.keying.guarding import Raw, first
+
+GRANTED, _, ALL_GRANTED = (
+    subprocess.run(["chrt", "--rr", n, "true"], stderr=subprocess.DEVNULL).returncode == 0 for n in "123"
+)
 FIRST = os.SCHED_RR if GRANTED else os.SCHED_OTHER
 NO_RIGHT = ["setpriv", "--bounding-set=-sys_nice"] if os.geteuid() == 0 else ["prlimit", "--rtprio=0"]
 ASK = """
@@ -22,6 +29,17 @@ before = os.sched_getaffinity(0)
 with run_goes_first():
     bus_goes_first()
     print(json.dumps([os.sched_getscheduler(0), before == os.sched_getaffinity(0)]))
+"""
+GUARD = ["-m", "benchlog.keying.guard"]
+UP_TO_2 = """
+import benchlog.keying.guard as guard, os
+set_to = os.sched_setscheduler
+def limited(pid, policy, param):  # as the kernel does it with `rtprio 2`
+    if param.sched_priority > 2:
+        raise PermissionError
+    set_to(pid, policy, param)
+os.sched_setscheduler = limited
+os._exit(guard.main())
 """
 
 
@@ -80,3 +98,34 @@ def test_buses_go_before_their_run_on_one_core_and_what_stands_back_does_not() -
 def test_without_the_right_all_stays_as_it_is() -> None:
     said = subprocess.run([*NO_RIGHT, sys.executable, "-c", ASK], stdout=subprocess.PIPE, check=True).stdout
     assert json.loads(said) == [os.SCHED_OTHER, True]
+
+
+@pytest.mark.skipif(not ALL_GRANTED, reason="no real time of priority 3 is granted here")
+def test_the_guard_of_a_run_goes_before_its_buses_or_in_turn_with_them() -> None:
+    """The kernel's own word for what came of it: a bus that spins cannot keep it from running for long."""
+    seen = []
+    with KeyBox() as box, run_goes_first():
+        for words in (GUARD, ["-c", UP_TO_2]):
+            with Raw(first(box.address), words) as guard:
+                guard.hear("ready")
+                pid = guard.process.pid
+                seen.append((os.sched_getscheduler(pid), os.sched_getparam(pid).sched_priority))
+    assert seen == [(os.SCHED_RR, 3), (os.SCHED_RR, 2)]
+    with KeyBox() as box, Raw(first(box.address), GUARD) as guard:
+        guard.hear("ready")
+        assert os.sched_getscheduler(guard.process.pid) == os.SCHED_OTHER, "as the program that asks for the key"
+
+
+@pytest.mark.parametrize("said", [errno.ENOSYS, errno.EINVAL])
+def test_on_a_system_that_knows_no_such_thing_all_stays_as_it_is(said: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    def no(*_: object) -> None:
+        raise OSError(said, os.strerror(said))
+
+    before = policies(), os.sched_getaffinity(0)
+    for call in ("sched_setscheduler", "sched_getscheduler", "sched_getparam", "sched_setaffinity"):
+        monkeypatch.setattr(os, call, no)
+    with run_goes_first():
+        bus_goes_first()
+        stand_back()
+    monkeypatch.undo()
+    assert (policies(), os.sched_getaffinity(0)) == before

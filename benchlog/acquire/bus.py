@@ -46,9 +46,9 @@ class Bus(threading.Thread):
 
     def run(self) -> None:
         """The thread's work."""
-        if self._clock.factor == 1.0:  # a simulated bench in a hurry must not be starved by who asks it
-            precedence.bus_goes_first()
         try:
+            if self._clock.factor == 1.0:  # a simulated bench in a hurry must not be starved by who asks it
+                precedence.bus_goes_first()
             for station in self._stations:
                 station.connect()
             self.connected.set()

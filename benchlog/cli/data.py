@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -166,6 +167,9 @@ def write_file(path: Path, content: bytes) -> None:
         raise UsageError(f"cannot be written: {exc.strerror}", where=str(path), cure="Name another file.") from None
 
 
+_BOTH_WAYS = re.compile(r"[-+]?[1-9][0-9]{0,2},[0-9]{3}")  # the comma may part thousands, or be a decimal one
+
+
 @click.command("enter", context_settings={"ignore_unknown_options": True})
 @click.argument("channel")
 @click.argument("value")
@@ -175,14 +179,19 @@ def enter_command(channel: str, value: str, store_path: Path) -> int:
 
     CHANNEL is one of a "typed" instrument of the bench file; VALUE is a number in the channel's unit.
     """
+    said = value.strip().replace("\u2212", "-")
     try:
-        number = float(value.replace(",", ".").replace("\u2212", "-"))  # as on the page
+        number = float(said.replace(",", "."))  # as on the page
     except ValueError:
         raise UsageError(
             f'"{value}" is not a number',
             where="VALUE",
             cure="Give the number alone, in the channel's unit: 850 or -97.5",
         ) from None
+    if _BOTH_WAYS.fullmatch(said):
+        raise UsageError(
+            f'"{value}" can be read in two ways', where="VALUE", cure=f"Give {said.replace(',', '')} or {number:g}."
+        )
     reading = enter(store_path, channel, number)
     click.echo(f"{channel} = {reading.value:g}, {duration(reading.t_ns / 1e9)} into the session")
     return 0

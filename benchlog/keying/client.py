@@ -29,8 +29,8 @@ from benchlog.keying.pipes import LINE_FAILED
 
 HEARTBEAT_S = 0.6  # without one for so long the guard keys up; send one at least every half of it
 ANSWER_S = 1.5  # for a key-down or key-up to be confirmed
-LATE_S = 0.3  # more for a line whose answer is late: it is asked for once more
 SLACK_S = 0.15  # beyond two of the line's time-outs, a beat unanswered with the key down is a guard that hangs
+LATE_S = 1.0  # a guard that answers beats has so long beyond that to key up: one call it is in, two it makes once more
 READY_S = 10.0  # Python and a network box on a slow machine
 
 Kind = Literal["down", "up", "refused", "line", "late", "gone"]
@@ -76,7 +76,7 @@ class Guard:
         self._rest = b""
         self._beats = 0
         self._unanswered_since: float | None = None
-        self._ready = self._gone = self._is_late = False
+        self._ready = self._gone = False
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - standard error: a pipe could fill
         self._process = subprocess.Popen(
             # -P: a file called serial.py in the user's folder is nobody's key line
@@ -138,6 +138,7 @@ class Guard:
                 raise self._failed(event.why, told or "The key is up. Look at the line and its box.")
         if not self._gone:
             self._kill("it did not answer")  # nobody knows what it did: its end closes the line
+            self.is_down = True  # for all anybody knows: ``up`` has a second guard say otherwise
         self._require()
 
     def up(self) -> None:
@@ -153,11 +154,9 @@ class Guard:
         if confirmed():
             return
         if self.alive:
-            self._is_late = False
+            self.beat()  # first, so that it need not wait for the line: a guard that does not answer hangs
             self._tell({"up": True})
-            self._await(self._hung_s, confirmed)
-            if self._is_late:
-                self._await(LATE_S, lambda: confirmed() or self.is_lost)
+            self._await(self._hung_s + LATE_S, lambda: confirmed() or self.is_lost)
             # A line that is lost meanwhile is looked for a little longer: the guard is trying.
             if confirmed() or (self.is_lost and self._await(ANSWER_S, confirmed)):
                 return
@@ -241,7 +240,7 @@ class Guard:
 
     def _await(self, wait_s: float, done: Any) -> bool:
         """Beat and listen until something is so; False when it was not, or the guard is gone."""
-        deadline, beat_at = time.monotonic() + wait_s, time.monotonic() + HEARTBEAT_S / 3
+        deadline, beat_at = time.monotonic() + wait_s, time.monotonic() + HEARTBEAT_S / 6
         self._drain()
         while not done():
             now = time.monotonic()
@@ -249,7 +248,7 @@ class Guard:
                 return bool(done())
             if now >= beat_at and self._ready and not self._process.stdin.closed:  # type: ignore[union-attr]
                 self.beat()
-                beat_at = now + HEARTBEAT_S / 3
+                beat_at = now + HEARTBEAT_S / 6
             if not self._gone:
                 select.select([self._out], [], [], min(deadline - now, 0.05))
                 self._drain()
@@ -286,7 +285,6 @@ class Guard:
                 self._wait_s = rest.get("wait_s", math.inf)
                 self._events.append(KeyEvent("refused", t, why))
             case {"line": "late", "why": why, "t": t}:
-                self._is_late = True
                 self._events.append(KeyEvent("late", t, why))
             case {"line": state, "why": why, "t": t}:
                 self.is_lost = state == "lost"

@@ -45,6 +45,7 @@ from benchlog.keying.heat import HeatBudget
 from benchlog.keying.lines import Line, LineFault, line_from
 from benchlog.keying.overdue import HUNG_S, BrokenInto, bounded, overdue, watch_no_more, watch_over
 from benchlog.keying.pipes import ASKED, IN_TIME, LINE_FAILED, MOST_S, Ears, Message, Reports
+from benchlog.precedence import guard_goes_first
 
 REFRESH_S = 0.2  # how often a line is told again while it is down: for boxes that time out, and to find a dead one
 IDLE_S = 1.0  # the same while it is up
@@ -108,6 +109,7 @@ class Guard:
 
     def turn(self, messages: list[Message | None]) -> None:
         """Obey, look at the clock, act. Raises nothing that a line may raise."""
+        was_late = self._late
         for message in messages:
             self._obey(message)
         now = self._account()
@@ -117,7 +119,8 @@ class Guard:
             elif now - self._told >= REFRESH_S:
                 self._refresh()
         elif self._state == "unsure":
-            self._try_up()
+            if was_late or not self._late:  # else once more when what was said meanwhile is answered
+                self._try_up()
         elif now - self._told >= IDLE_S:
             self._told = now
             self._state, self._why = "unsure", _LOOKED_AFTER
@@ -188,7 +191,7 @@ class Guard:
             except LineFault as exc:  # nothing said meanwhile waits long: who asked waits for the answer
                 if not self._may_be_late(exc, now):
                     raise
-                self._command(True, AGAIN_S)
+                self._command(True, max((now + SURE_S - time.monotonic()) / 2, 0.05))  # two calls
         except LineFault as exc:
             self.up(f"{LINE_FAILED} failed: {exc}")
             self._reports.say(refused=f"{LINE_FAILED} failed: {exc}")
@@ -304,6 +307,7 @@ def _number(told: object) -> float:
 
 def main() -> int:
     """0 when the line was confirmed up at the end, 3 when it was not or never opened, 2 for no law."""
+    guard_goes_first()
     signal.signal(signal.SIGALRM, overdue)
     reports, ears = Reports(sys.stdout.fileno()), Ears(sys.stdin.fileno())
     messages: list[Message | None] = []

@@ -50,7 +50,7 @@ def bounded(limit_s: float, call: Callable[[], T]) -> T:
     except _Overdue:
         _bounding = False
         signal.setitimer(signal.ITIMER_REAL, 0)
-        raise BrokenInto(f"no end within {limit_s:g} s") from None
+        raise BrokenInto(f"no end within {limit_s:.2g} s") from None
 
 
 _NOWHERE = os.open(os.devnull, os.O_WRONLY)  # standard error may be a pipe that is full

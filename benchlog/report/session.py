@@ -35,7 +35,10 @@ def keyed(analysis: Analysis, series: Corrected) -> NDArray[np.bool_]:
 
 
 def nothing_to_count(analysis: Analysis, series: Corrected) -> int:
-    """How often a counter said, with the key up, that it has no signal: no fault, and most of what is not good."""
+    """How many of a counter's replies with the key up were no value: it has no signal then, as a rule, and says so.
+
+    A garbled reply counts among them, for the states of readings do not tell the two apart.
+    """
     if series.measures != "frequency":
         return 0
     said_none = series.state == STATES.index(State.INVALID)
@@ -47,7 +50,7 @@ def readings_sentence(analysis: Analysis) -> str:
     said = words.readings_sentence(analysis.record)
     silent = sum(nothing_to_count(analysis, series) for series in analysis.series.values())
     which = "The invalid" if silent == analysis.record.readings.get("invalid") else f"Of the invalid, {silent:,}"
-    return f"{said} {which} are of a counter with the key up: it has no signal then." if silent else said
+    return f"{said} {which} are of a counter with the key up, when it may have no signal." if silent else said
 
 
 def by_band(analysis: Analysis) -> dict[str, list[tuple[float, float]]]:

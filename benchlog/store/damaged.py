@@ -2,8 +2,9 @@
 
 The file is copied first, by SQLite's backup (page by page, the write-ahead log with it) or, where SQLite refuses, byte
 by byte. In the copy the file's header is written anew, since it is the same in every store, and what was cut off its
-end is filled with zeros. Where the list of tables cannot be read, or has names that no benchlog gave, that of a store
-just made takes its place: the tables lie on the same pages, unless an older benchlog made the store.
+end is filled with zeros. Where the list of tables cannot be read, that of a store just made takes its place: the tables
+lie on the same pages, unless an older benchlog made the store. So it does where the list can be read and says that they
+lie there, but has names that no benchlog gave.
 
 Source: the SQLite file format, as its project publishes it ("Database File Format", section 1.3, the database header).
 """
@@ -66,8 +67,14 @@ def opened(path: Path, image: Path, fresh: Path) -> sqlite3.Connection:
 
 
 def _misnamed(connection: sqlite3.Connection, fresh: Path) -> bool:
-    """Whether a column has a name that no benchlog gave: the list of tables can be read, but is damaged."""
+    """Whether a column has a name that no benchlog gave: the list of tables can be read, but is damaged.
+
+    Not where its tables do not lie as a new store's do: an older benchlog made it, whose tables another list would not
+    find, or something else did.
+    """
     with closing(sqlite3.connect(uri(fresh, "ro"), uri=True)) as new:
+        if _roots(connection) != _roots(new):
+            return False
         return any(_columns(connection, table) - _columns(new, table) for table in _TABLES)
 
 
@@ -172,6 +179,11 @@ def _connected(image: Path) -> sqlite3.Connection:
         connection = sqlite3.connect(uri(image, "rw"), uri=True, isolation_level=None)
         connection.text_factory = text_of
         return connection
+
+
+def _roots(connection: sqlite3.Connection) -> dict[str, int]:
+    marks = ", ".join("?" * len(_TABLES))
+    return dict(connection.execute(f"SELECT name, rootpage FROM sqlite_schema WHERE name IN ({marks})", _TABLES))
 
 
 def _columns(connection: sqlite3.Connection, table: str) -> set[str]:

@@ -26,6 +26,7 @@ def checked(folder: Path, bench: bytes = BENCH, plan: bytes = PLAN, status: int 
     ("old", "new", "says"),
     [
         (b'range = "250 W"', b"range = 250 W", ['range = 250 W  ', 'it stands in quotes: range = "250 W"']),
+        (b'range = "250 W"', b"#\xe2\x80\xa8\nrange = 250 W", ['range = 250 W  ', 'in quotes: range = "250 W"']),
         (b'name = "North bench"', b'name = "North bench', ['line 8: name = "North', "a closing quote missing?"]),
         (b'of_reading = "1 ppm"', b'of_reading = "0,5 ppm"', ['"0,5 ppm": not a number', "a point and no comma"]),
         (b"# An example bench", b"# R\xf6hre\n# An example bench", ["line 1: not UTF-8 text"]),

@@ -80,16 +80,21 @@ def test_a_typed_reading_joins_the_running_session(free_bench: BenchProcess, tmp
     free_bench.start()
     with run("watch", "--json", "--bench", bench_file, "--plan", free_bench.plan_file, "--store", store) as watched:
         watched.wait_for("Session 1")
-        benchlog("enter", "bias voltage", "-4,5", "--store", store, status=0)
+        entered = ("-4,5", "0,125", "97,5", "1000,125")
+        for value in entered:
+            benchlog("enter", "bias voltage", value, "--store", store, status=0)
+        both = benchlog("enter", "bias voltage", "1,250", "--store", store, status=2)
         wrong = benchlog("enter", "bias voltge", "4", "--store", store, status=2)
         polled = benchlog("enter", "power", "4", "--store", store, status=2)
         watched.stop(signal.SIGINT)
+    assert '"1,250" can be read in two ways' in both.stderr
+    assert "Give 1250 or 1.25." in both.stderr
     assert 'did you mean "bias voltage"' in wrong.stderr
     assert "read by an instrument" in polled.stderr
     benchlog("enter", "bias voltage", "4", "--store", store, status=2)  # the session has ended
     benchlog("export", "last", tmp_path / "out.csv", "--store", store, status=0)
-    (line,) = [line for line in (tmp_path / "out.csv").read_text().splitlines() if "bias voltage" in line]
-    assert line.endswith(",bias voltage,-4.5,good")
+    lines = [line for line in (tmp_path / "out.csv").read_text().splitlines() if "bias voltage" in line]
+    assert [line.split(",")[2:] for line in lines] == [[value.replace(",", "."), "good"] for value in entered]
 
 
 def test_a_running_logger_stays_small(free_bench: BenchProcess, tmp_path: Path) -> None:

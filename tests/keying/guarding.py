@@ -8,7 +8,7 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Self
 
 from benchlog.keying.client import Guard, KeyEvent
@@ -58,11 +58,11 @@ def told(guard: Guard, kind: str, within_s: float = 5.0) -> KeyEvent:
 
 
 class Raw:
-    """A guard process without the client: any bytes in, its lines out."""
+    """A guard process without the client: any bytes in, its lines out. ``words``: what Python starts."""
 
-    def __init__(self, message: object, **options: Any) -> None:
+    def __init__(self, message: object, words: Sequence[str] = ("-m", "benchlog.keying.guard"), **options: Any) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "benchlog.keying.guard"],
+            [sys.executable, *words],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             bufsize=0,

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import os
+import signal
+import socketserver
+import struct
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any, Self
 
 import pytest
 from pymodbus.server import ModbusTcpServer
@@ -18,7 +24,7 @@ from benchlog.errors import BenchFailed
 from benchlog.keying.client import Guard, KeyEvent
 from benchlog.keying.lines import LineFault, ModbusCoil, ScpiRelay, line_from, tcp_address
 from benchlog.simulate.wire import PtyWire, TcpWire, Trouble, Twice, Wire
-from tests.keying.guarding import WITHIN_S, first, told, wait
+from tests.keying.guarding import WITHIN_S, Raw, first, told, wait
 
 RELAY = {"down": "ROUT:CLOS (@1)", "up": "ROUT:OPEN (@1)", "ask": "ROUT:CLOS? (@1)"}
 
@@ -226,6 +232,127 @@ def test_a_coil_there_is_not() -> None:
             Guard(first(coils.address, line=line))
 
 
+class Coil:
+    """Our own Modbus box, as slow as it is told to be: one coil, which holds its state."""
+
+    def __init__(self) -> None:
+        self.down = False
+        self.echo_s = self.read_s = 0.0  # how long it takes to answer
+        self.reads = True  # whether it answers when it is asked what the coil is
+        self.heard: list[tuple[int, str]] = []  # CLOCK_MONOTONIC, as it came in
+        self.told: Callable[[str], None] = lambda what: None
+        box = self
+
+        class Client(socketserver.StreamRequestHandler):
+            def handle(self) -> None:
+                while len(head := self.rfile.read(7)) == 7:
+                    _, _, left, _ = struct.unpack(">HHHB", head)
+                    if (answer := box._answer(self.rfile.read(left - 1))) is not None:
+                        with contextlib.suppress(OSError):
+                            self.wfile.write(head[:4] + struct.pack(">H", len(answer) + 1) + head[6:] + answer)
+
+        class Server(socketserver.ThreadingTCPServer):
+            daemon_threads, block_on_close = False, True
+
+        self._server = Server(("127.0.0.1", 0), Client)
+        self.address = f"tcp://127.0.0.1:{self._server.server_address[1]}"
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.05,), name="coil")
+
+    def _answer(self, asked: bytes) -> bytes | None:
+        what = "read" if asked[0] == 1 else "down" if asked[3] else "up"
+        self.heard.append((time.monotonic_ns(), what))
+        if what != "read":
+            self.down = what == "down"
+        self.told(what)
+        time.sleep(self.read_s if what == "read" else self.echo_s)
+        if what != "read":
+            return asked
+        return bytes([1, 1, self.down]) if self.reads else None
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join()
+
+    def law(self, timeout_s: float = 0.2) -> dict[str, Any]:
+        line = {"driver": "modbus-coil", "address": self.address, "options": {"timeout": timeout_s}}
+        return first(self.address, line=line)
+
+
+def test_beats_are_answered_between_the_two_times_a_line_is_asked() -> None:
+    """Who waits for a slow line can tell that the guard does not hang."""
+    with Coil() as coil, Raw(coil.law()) as guard:
+        guard.hear("ready")
+        guard.down()
+
+        def told_to(what: str) -> None:
+            if what == "up" and coil.reads:
+                coil.reads = False
+                guard.tell({"beat": time.monotonic_ns()})
+
+        coil.told = told_to
+        guard.tell({"up": True})
+        said = [guard.hear("t") for _ in range(3)]
+        assert [one.get("line", "beat" if "beat" in one else "") for one in said] == ["late", "beat", "lost"]
+        coil.told = lambda what: None
+        coil.reads = True
+        assert guard.hear("edge")["edge"] == "up"
+
+
+def test_a_guard_whose_line_is_slow_twice_is_left_to_it() -> None:
+    """In the middle of a question when it is told, then all but out of time in every answer, and asked once more."""
+    with Coil() as coil, Guard(coil.law()) as guard:
+        guard.down(20.0)
+        asked = threading.Event()
+        coil.read_s, coil.echo_s = 0.15, 0.17
+
+        def told_to(what: str) -> None:
+            if what == "up":
+                coil.reads = False
+            asked.set()
+
+        coil.told = told_to
+        wait("asked", asked.is_set, meanwhile=guard.beat)
+        with pytest.raises(BenchFailed, match="its line does not answer"):
+            guard.up()
+        assert guard.alive
+        assert guard.is_lost
+        assert not coil.down
+        coil.told = lambda what: None
+        coil.reads, coil.read_s, coil.echo_s = True, 0.0, 0.0
+        assert told(guard, "up").why == "asked"
+
+
+def test_a_key_down_that_is_asked_once_more_is_confirmed_or_up_again_within_the_second() -> None:
+    with Coil() as coil, Guard(coil.law(0.3)) as guard:
+        began = len(coil.heard)
+        coil.reads, coil.echo_s = False, 0.25
+        with pytest.raises(BenchFailed, match="the key line failed"):
+            guard.down(20.0)
+        heard = coil.heard[began:]
+        assert [what for _, what in heard[:3]] == ["down", "read", "down"], "asked once more"
+        up_ns = next(at_ns for at_ns, what in heard if what == "up")
+        assert up_ns - heard[0][0] < WITHIN_S * 1e9
+        coil.reads, coil.echo_s = True, 0.0
+        told(guard, "up")
+
+
+def test_a_guard_that_hangs_in_a_key_down_leaves_the_key_to_a_second_one() -> None:
+    """It was never confirmed to be down, and it is."""
+    with Coil() as coil, Guard(coil.law()) as guard:
+        coil.told = lambda what: os.kill(guard.pid, signal.SIGSTOP) if what == "down" else None
+        with pytest.raises(BenchFailed, match="did not answer"):
+            guard.down(20.0)
+        assert coil.down
+        guard.up()
+        assert not coil.down
+        assert not guard.is_down
+
+
 def test_a_port_without_control_lines_is_refused() -> None:
     """A pseudo-terminal has none: better no key than one that only seems to work."""
     with PtyWire(lambda line: None) as wire, pytest.raises(BenchFailed, match="cannot be opened"):
@@ -307,5 +434,6 @@ def test_the_guard_loads_nothing_it_does_not_need() -> None:
     )
     done = subprocess.run([sys.executable, "-I", "-S", "-c", f"import sys; sys.path.append({sys.path[0]!r}); {code}"],
                           capture_output=True, text=True, check=True, cwd="/")  # fmt: skip
-    modules = ["", ".keying", ".keying.guard", ".keying.heat", ".keying.lines", ".keying.overdue", ".keying.pipes"]
+    keying = [f".keying{name}" for name in ("", ".guard", ".heat", ".lines", ".overdue", ".pipes")]
+    modules = ["", *keying, ".precedence"]
     assert done.stdout.strip() == f"['__main__', 'benchlog'] {[f'benchlog{name}' for name in modules]}", done.stdout

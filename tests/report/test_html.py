@@ -14,9 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchlog.model import Event
+from benchlog.model import Event, State
 from benchlog.report import budget, html, words
 from benchlog.report.summary import summary
+from benchlog.series import STATES
 from tests.benches import bench_of, plan_of
 from tests.report import samples
 from tests.report.pages import Page, analysis_of, page_of, rendered
@@ -175,6 +176,24 @@ def test_readings_are_counted_per_channel_with_what_is_missing() -> None:
         planned = len(session.raw[channel.name])
         row = f"{planned:,} {planned - bad[channel.name]:,} {bad[channel.name]:,}"
         assert re.search(rf"{instrument.name}, {channel.name} [^|]{{0,60}}{row}", said), channel.name
+
+
+def test_a_counter_that_is_no_value_with_the_key_up_may_have_no_signal_or_garble_its_replies() -> None:
+    """An invalid reading tells neither; the events tell of garbled ones."""
+    session = samples.five_bands()
+    counter = session.raw["frequency"]
+    state = np.where(counter.t_ns < 15e9, STATES.index(State.INVALID), counter.state).astype(np.uint8)
+    garbled = Event(5 * 10**9, "reply", 'not a number: "1,4.2"', instrument="counter")
+    session = dataclasses.replace(
+        session,
+        raw={**session.raw, "frequency": dataclasses.replace(counter, state=state)},
+        events=[*session.events, garbled],
+    )
+    said = Page(rendered(session)).words
+    assert "are of a counter with the key up, when it may have no signal." in said
+    assert "a counter may have no signal to count; where replies were garbled, “What happened” says so." in said
+    assert 'counter: not a number: "1,4.2"' in said
+    assert "no fault" not in said
 
 
 def test_a_missing_accuracy_is_told_because_u_is_then_too_small() -> None:

@@ -90,6 +90,29 @@ def test_a_list_of_tables_that_can_be_read_and_is_wrong_costs_nothing(original: 
     assert {session: rows_of(new, session) for session in (1, 2, 3)} == originals(original)
 
 
+@pytest.mark.parametrize("steps", [3, 4, 5])
+def test_such_a_list_costs_an_older_store_no_reading(tmp_path: Path, steps: int) -> None:
+    """Its tables lie on other pages than a new store's, whose list would not find them."""
+    hurt, new = tmp_path / "hurt.benchlog", tmp_path / "new.benchlog"
+    older(hurt, steps)
+    content = hurt.read_bytes()
+    hurt.write_bytes(content.replace(b"data TEXT NOT NULL", b"date TEXT NOT NULL"))  # of an event
+    assert hurt.read_bytes() != content
+    (saved,) = rescue(hurt, new, unproven=True).sessions  # nothing vouched for readings then
+    assert {channel.name: channel.saved for channel in saved.channels} == {"power": 50, "frequency": 50}
+
+
+def test_a_file_of_somebody_elses_is_no_store(tmp_path: Path) -> None:
+    theirs, new = tmp_path / "cookies.sqlite", tmp_path / "new.benchlog"
+    with closing(sqlite3.connect(theirs)) as db:
+        db.execute("CREATE TABLE session (id INTEGER PRIMARY KEY, cookie TEXT)")
+        db.executemany("INSERT INTO session VALUES (?, ?)", [(number, "x" * 50) for number in range(500)])
+        db.commit()
+    with pytest.raises(BadStore, match="it is no store"):
+        rescue(theirs, new)
+    assert not new.exists()
+
+
 @pytest.mark.parametrize("older_one", [False, True])
 def test_pages_that_sqlite_does_not_find_are_found(original: Path, tmp_path: Path, older_one: bool) -> None:
     """Two of them, each in the other's place: what is asked for by its key is on neither."""

@@ -18,6 +18,7 @@ COMMIT_NS = 50_000_000  # what the commit itself may take; some ms on an idle di
 START_S = 0.25  # between the first bus's first slots and the last one's, on a busy machine
 BEGINS_S = 10.0  # from the session's first event to the first bus's first slots; nothing is keyed meanwhile
 TURNS_NS = 2_000_000  # all buses are due within so long of one another
+JUST_BEHIND = 10  # such a part of a slot: how long a bus may be held up when its slot is all but over
 _CHANNELS = "SELECT id, name, every_ns, instrument FROM channel ORDER BY id"
 _ROWS = "SELECT t_ns, took_us, note FROM reading WHERE channel = ? ORDER BY t_ns"
 _BY_ITSELF = {"thermometer"}  # talks unasked: its stamps are its own, not the slots'
@@ -107,7 +108,7 @@ class Kept:
                 begun_ns = began_ns
             for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall():
                 rows = db.execute(_ROWS, (number,)).fetchall()
-                slots = _slots(rows, every_ns)
+                slots = slots_of(rows, every_ns)
                 first = -(-began_ns // every_ns)
                 latest_ns = begun_ns + round(START_S * 1e9 * self.factor)  # for the buses to begin, and then a slot
                 if slots and slots[0] <= -(-latest_ns // every_ns):
@@ -128,7 +129,7 @@ class Kept:
         """``every_ns`` of each channel that is asked, and the slot that each of its rows belongs to."""
         with closing(sqlite3.connect(self.store)) as db:
             return {
-                name: (every_ns, _slots(db.execute(_ROWS, (number,)).fetchall(), every_ns))
+                name: (every_ns, slots_of(db.execute(_ROWS, (number,)).fetchall(), every_ns))
                 for number, name, every_ns, instrument in db.execute(_CHANNELS).fetchall()
                 if instrument not in _BY_ITSELF
             }
@@ -150,20 +151,24 @@ class Kept:
         return sum((self.session_ns(fault_ns) - began_ns) // every_ns for every_ns in every)
 
 
-def _slots(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int]:
+def slots_of(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int]:
     """In order. A bus held up between its look at the clock and its question begins it in the slot after its own.
 
-    That slot then has two rows, and the one before it none.
+    That slot then has two rows, the first of them begun just behind its start, and the slot before it none. Two rows
+    that began later are one too many, and no excuse for a slot that has none.
     """
-    slots = sorted(_slot(t_ns, took_us, every_ns, good=note == 0) for t_ns, took_us, note in rows)
+    found = sorted(_slot(t_ns, took_us, every_ns, good=note == 0) for t_ns, took_us, note in rows)
+    slots = [slot for slot, _ in found]
     for i in range(1, len(slots)):
-        if slots[i] == slots[i - 1] and (i == 1 or slots[i - 2] < slots[i] - 1):
+        held_up = slots[i] == slots[i - 1] and found[i - 1][1] < every_ns // JUST_BEHIND
+        if held_up and (i == 1 or slots[i - 2] < slots[i] - 1):
             slots[i - 1] -= 1
     return slots
 
 
-def _slot(t_ns: int, took_us: int | None, every_ns: int, *, good: bool) -> int:
+def _slot(t_ns: int, took_us: int | None, every_ns: int, *, good: bool) -> tuple[int, int]:
+    """And how long behind its start the exchange began; the whole slot for a row without one."""
     if not good and t_ns % every_ns < TURNS_NS:  # nothing was asked, or nothing good came: it stands where it was due
-        return t_ns // every_ns
+        return t_ns // every_ns, every_ns
     began_ns = t_ns - (took_us or 0) * 500
-    return (began_ns + 2_000) // every_ns  # stored to the microsecond
+    return divmod(began_ns + 2_000, every_ns)  # stored to the microsecond

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.trials.faults import FAULTS, Fault
-from tests.trials.judge import Kept
+from tests.trials.judge import Kept, slots_of
 from tests.trials.rig import runtime_folder
 from tests.trials.trial import Outcome, make
 
@@ -77,3 +77,22 @@ def test_the_judge_misses_no_row(outcomes: Outcomes) -> None:
         db.commit()
     assert gone > 30
     assert kept.lost(outcome.fault_ns, last=True)["power"] > 30
+
+
+@pytest.mark.parametrize(
+    ("began_ms", "slots"),
+    [
+        ([50, 250, 450, 650], [0, 1, 2, 3]),
+        ([50, 402, 490, 650], [0, 1, 2, 3]),  # the second was due at 200, and is asked at the last moment
+        ([50, 450, 490, 650], [0, 2, 2, 3]),  # one slot asked twice, and one not at all
+        ([50, 250, 402, 490], [0, 1, 2, 2]),  # no slot before it is without a row
+    ],
+)
+def test_only_who_is_held_up_at_a_slots_end_begins_behind_it(began_ms: list[int], slots: list[int]) -> None:
+    assert slots_of([(ms * 1_000_000, 1_000, 0) for ms in began_ms], 200_000_000) == slots
+
+
+def test_a_slot_that_was_not_asked_in_excuses_no_other() -> None:
+    """It stands at the slot's start, where nobody was held up."""
+    rows = [(50_000_000, 1_000, 0), (400_000_000, None, 3), (490_000_000, 1_000, 0)]
+    assert slots_of(rows, 200_000_000) == [0, 2, 2]

@@ -5,6 +5,7 @@ import { clock, make } from "./words.js";
 
 let listed = null;
 const forms = new Map();
+const BOTH_WAYS = /^[-+]?[1-9][0-9]{0,2},[0-9]{3}$/; // the comma may part thousands, or be a decimal one
 
 export function fields() {
   const { run } = state;
@@ -33,9 +34,10 @@ function field(channel, n) {
     make("div", { className: "row" }, input, make("span", { className: "unit", textContent: channel.typed_unit }), button), says);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const text = input.value.trim().replace(",", ".").replace("\u2212", "-");
+    const typed = input.value.trim().replace("\u2212", "-"), text = typed.replace(",", ".");
     const value = Number(text);
     if (!text || !Number.isFinite(value)) { says.textContent = `"${input.value}" is no number. Type one like 4.5.`; input.focus(); return; }
+    if (BOTH_WAYS.test(typed)) { says.textContent = `"${input.value}" can be read in two ways. Type ${typed.replace(",", "")} or ${value}.`; input.focus(); return; }
     const body = { channel: channel.channel, value, open_for_s: opened === null ? 0 : Math.min(3600, (performance.now() - opened) / 1000) };
     if (corrects) body.corrects = corrects;
     const sent = { text: input.value, opened, corrects };
