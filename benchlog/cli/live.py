@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import contextlib
 import math
 import signal
@@ -252,11 +253,15 @@ def _hear_the_operator(session: Session) -> None:
 
 @contextlib.contextmanager
 def stopped_by_signals() -> Iterator[threading.Event]:
-    """An event that Ctrl-C, SIGTERM and a closed terminal set; what was set before comes back afterwards."""
+    """An event that Ctrl-C, SIGTERM and a closed terminal set; what was set before comes back afterwards.
+
+    A handler runs in the middle of whatever the main thread does, also of ``stop.wait`` with the event's lock in hand:
+    there ``set`` would wait for ever. So another thread does it, a bare one, for ``threading`` has locks of its own.
+    """
     stop = threading.Event()
     before = {}
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        before[number] = signal.signal(number, lambda *_: stop.set())
+        before[number] = signal.signal(number, lambda *_: _thread.start_new_thread(stop.set, ()))
     try:
         yield stop
     finally:

@@ -55,8 +55,12 @@ class Running:
     def stop(self, number: signal.Signals) -> tuple[int, str]:
         self.process.send_signal(number)
         assert self.process.stdout
+        patience = threading.Timer(PATIENCE_S, self.process.kill)  # one that does not end fails its test, not all others
+        patience.start()
         out = self.process.stdout.read()
         status = self.process.wait(PATIENCE_S)
+        patience.cancel()
+        patience.join()
         self._reader.join()
         return status, out
 
