@@ -55,7 +55,7 @@ class Running:
     def stop(self, number: signal.Signals) -> tuple[int, str]:
         self.process.send_signal(number)
         assert self.process.stdout
-        patience = threading.Timer(PATIENCE_S, self.process.kill)  # one that does not end fails its test, not all others
+        patience = threading.Timer(PATIENCE_S, self.process.kill)  # it fails, and not all tests after it
         patience.start()
         out = self.process.stdout.read()
         status = self.process.wait(PATIENCE_S)
