@@ -10,7 +10,7 @@ from itertools import islice
 from typing import Any
 
 from benchlog.clock import utc
-from benchlog.daemon.due import REMIND_AT, daily, due, trigger, zone_of
+from benchlog.daemon.due import REMIND_AT, daily, due, following, trigger, zone_of
 from benchlog.store.starts import Mark
 from benchlog.timetable import Backup, Calibration, Start, Timetable
 
@@ -36,6 +36,11 @@ class Entry:
     def mark(self) -> Mark:
         """For the store."""
         return Mark(self.name, self.times, nanoseconds(self.accounted))
+
+    @property
+    def next(self) -> datetime:
+        """When it is due, or was first of what is not accounted for; the end of time where it never will be."""
+        return following(self.trigger, self.accounted) or datetime.max.replace(tzinfo=UTC)
 
     def take(self, until: datetime) -> tuple[list[datetime], bool]:
         """What was due since the last call; whether that is all. From now on it counts as accounted for."""

@@ -107,22 +107,20 @@ class Daemon:
         if going_on := to_continue(store, closed, starts, self._bench, self._plan):
             entry = next(entry for entry in self._entries if entry.does is going_on[0])
             self._begin(entry, going_on[0], now_utc(), going_on[1])
-        for entry in self._entries:
-            self._look(entry)
+        self._look_round()
         self._flush()
         self._scheduler.add_listener(
             self._slipped, EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES | EVENT_JOB_ERROR
         )  # told in the log; what was due is accounted for in any case
         for entry in self._entries:
-            self._scheduler.add_job(self._look, entry.trigger, args=[entry], id=entry.name)
+            self._scheduler.add_job(self._look_round, entry.trigger, id=entry.name)
         self._scheduler.add_job(self._pulse, "interval", seconds=PULSE_S, id="the daemon's pulse")
         self._scheduler.start()
 
     def turn(self) -> None:
         """Look after everything once."""
         self._reap()
-        for entry in self._entries:
-            self._look(entry, until=now_utc() - NET)
+        self._look_round(until=now_utc() - NET)
         now = time.monotonic()
         if now - self._pulsed > 2 * PULSE_S:  # the host's clock may have been set back: the alarm clock goes by it
             self._scheduler.modify_job("the daemon's pulse", next_run_time=now_utc())
@@ -155,8 +153,7 @@ class Daemon:
             self._reap()
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
-        for entry in self._entries:
-            self._look(entry)
+        self._look_round()
         for backup in self._backups:
             backup.join(NOTICES_S)
         self._flush()
@@ -215,27 +212,32 @@ class Daemon:
     def _slipped(self, event: Any) -> None:
         warn(f"the scheduler slipped on {event.job_id}: {getattr(event, 'exception', None) or 'late'}")
 
-    def _look(self, entry: Entry, until: datetime | None = None) -> None:
-        """Take what was due, and let the newest begin unless it is too late for it."""
+    def _look_round(self, until: datetime | None = None) -> None:
+        """See to all that was due, the earliest first: on a busy computer the scheduler's threads come in any order."""
         with self._lock:
-            now = now_utc()
-            found, all_told = entry.take(until or now)
-            if not found:
-                return
-            does = entry.does
-            if isinstance(does, Calibration):
-                self._remind(does)
-                return
-            begin_newest = all_told and found[-1] > self._since and now - found[-1] <= GRACE
-            for at in found[:-1] if begin_newest else found:
-                late_s = (now - at).total_seconds()
-                self._miss(entry, at, _DOWN if at <= self._since else f"noticed {late_s:.0f} s late")
-            if not all_told:
-                self._miss(entry, entry.accounted, "so were all others until then")
-            if begin_newest and isinstance(does, Backup):
-                self._back_up(entry, does, found[-1])
-            elif begin_newest and isinstance(does, Start):
-                self._begin(entry, does, found[-1])
+            for entry in sorted(self._entries, key=lambda entry: entry.next):
+                self._look(entry, until or now_utc())
+
+    def _look(self, entry: Entry, until: datetime) -> None:
+        """Take what was due, and let the newest begin unless it is too late for it."""
+        now = now_utc()
+        found, all_told = entry.take(until)
+        if not found:
+            return
+        does = entry.does
+        if isinstance(does, Calibration):
+            self._remind(does)
+            return
+        begin_newest = all_told and found[-1] > self._since and now - found[-1] <= GRACE
+        for at in found[:-1] if begin_newest else found:
+            late_s = (now - at).total_seconds()
+            self._miss(entry, at, _DOWN if at <= self._since else f"noticed {late_s:.0f} s late")
+        if not all_told:
+            self._miss(entry, entry.accounted, "so were all others until then")
+        if begin_newest and isinstance(does, Backup):
+            self._back_up(entry, does, found[-1])
+        elif begin_newest and isinstance(does, Start):
+            self._begin(entry, does, found[-1])
 
     def _begin(self, entry: Entry, start: Start, at: datetime, continued: Continued | None = None) -> None:
         if why := self._occupied():

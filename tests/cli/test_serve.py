@@ -22,6 +22,7 @@ from typing import Any
 import pytest
 
 from benchlog.cli.daemon import _around
+from benchlog.daemon.serving import NET
 from benchlog.simulate.process import BenchProcess
 from tests.cli.conftest import benchlog
 from tests.cli.keyed import WITHIN_S, keyed_bench, until_up
@@ -278,3 +279,16 @@ def test_a_port_that_is_taken_is_told(tmp_path: Path, free_bench: BenchProcess) 
             client.sendall(b"SSH-2.0-something\r\n")
             client.close()
             assert asked.process.wait(PATIENCE_S) == 3
+
+
+def test_of_two_starts_noticed_at_once_the_earlier_begins(tmp_path: Path) -> None:
+    """The daemon is held up until both are past, and a little more; the later one stands first in its file."""
+    with keyed_bench(tmp_path / "bench") as bench:
+        wait_s = at_once_s()
+        timetable = a_watch(wait_s + 0.5, "later") + a_watch(wait_s, "earlier")
+        with serve(bench, tmp_path, timetable) as served:
+            served.daemon.process.send_signal(signal.SIGSTOP)
+            time.sleep(wait_s + NET.total_seconds() + 2)
+            served.daemon.process.send_signal(signal.SIGCONT)
+            said = served.until(lambda said: bool(said["missed"]) and said["run"] is not None)
+            assert (said["run"]["entry"], [one["entry"] for one in said["missed"]]) == ("earlier", ["later"])
