@@ -94,8 +94,9 @@ class Viewer:
 
     def until(self, *kinds: str) -> list[Event]:
         """All up to the first of a kind, that one included."""
-        seen = [self.next()]
+        seen, deadline = [self.next()], time.monotonic() + 2 * PATIENCE_S
         while seen[-1].kind not in kinds:
+            assert time.monotonic() < deadline, f"none of {kinds} came"
             seen.append(self.next())
         return seen
 
