@@ -69,14 +69,14 @@ class Guard:
         self._law = first
         self.address = str(first["line"]["address"])
         self._hung_s = SLACK_S + 2 * float(first["line"].get("options", {}).get("timeout", 0.2))
-        self.is_down = False  # last confirmed
+        self.is_down = False  # last confirmed, or asked for and never answered
         self.is_lost = False  # the line does not confirm that it is up
         self.heat: float | None = None  # the guard's own account of the load, at the power it assumes
         self._events: deque[KeyEvent] = deque()
         self._rest = b""
         self._beats = 0
         self._unanswered_since: float | None = None
-        self._ready = self._gone = False
+        self._ready = self._gone = self._asked = False
         self._said = tempfile.TemporaryFile()  # noqa: SIM115 - standard error: a pipe could fill
         self._process = subprocess.Popen(
             # -P: a file called serial.py in the user's folder is nobody's key line
@@ -125,8 +125,11 @@ class Guard:
         self._drain()
         self._require()
         mark = len(self._events)
+        self.beat()  # first, so that it need not wait for the line: a guard that does not answer hangs
         self._tell({"down": for_s})
+        self._asked = True
         self._await(ANSWER_S, lambda: any(e.kind in ("down", "refused", "gone") for e in self._since(mark)))
+        self._asked = False
         for event in self._since(mark):
             if event.kind == "down":
                 return
@@ -137,8 +140,8 @@ class Guard:
                 told = "It was told to be up, and that is not confirmed: switch off by hand." if self.is_lost else ""
                 raise self._failed(event.why, told or "The key is up. Look at the line and its box.")
         if not self._gone:
-            self._kill("it did not answer")  # nobody knows what it did: its end closes the line
-            self.is_down = True  # for all anybody knows: ``up`` has a second guard say otherwise
+            self._kill("it did not answer")  # its end closes the line
+        self.is_down = True  # nobody knows what it did: ``up`` has a second guard say otherwise
         self._require()
 
     def up(self) -> None:
@@ -187,7 +190,7 @@ class Guard:
         now = time.monotonic()
         if self._unanswered_since is None:
             self._unanswered_since = now
-        elif self.is_down and not self.is_lost and now - self._unanswered_since > self._hung_s:
+        elif (self.is_down or self._asked) and not self.is_lost and now - self._unanswered_since > self._hung_s:
             self._kill("it did not answer")
 
     def edges(self) -> list[KeyEvent]:
@@ -269,13 +272,13 @@ class Guard:
                 self._hear(json.loads(line))
 
     def _hear(self, said: dict[str, Any]) -> None:
+        if self._unanswered_since is not None:  # whatever it says, it does not hang
+            self._unanswered_since = time.monotonic()
         match said:
             case {"beat": n, "heat": heat}:
                 self.heat = heat
                 if n == self._beats:
                     self._unanswered_since = None
-                else:
-                    self._unanswered_since = time.monotonic()
             case {"ready": True}:
                 self._ready = True
             case {"edge": "down" | "up" as edge, "t": t, "why": why, "took": took}:

@@ -245,10 +245,10 @@ class Coil:
 
         class Client(socketserver.StreamRequestHandler):
             def handle(self) -> None:
-                while len(head := self.rfile.read(7)) == 7:
-                    _, _, left, _ = struct.unpack(">HHHB", head)
-                    if (answer := box._answer(self.rfile.read(left - 1))) is not None:
-                        with contextlib.suppress(OSError):
+                with contextlib.suppress(OSError):  # a guard that was ended
+                    while len(head := self.rfile.read(7)) == 7:
+                        _, _, left, _ = struct.unpack(">HHHB", head)
+                        if (answer := box._answer(self.rfile.read(left - 1))) is not None:
                             self.wfile.write(head[:4] + struct.pack(">H", len(answer) + 1) + head[6:] + answer)
 
         class Server(socketserver.ThreadingTCPServer):
@@ -341,16 +341,20 @@ def test_a_key_down_that_is_asked_once_more_is_confirmed_or_up_again_within_the_
         told(guard, "up")
 
 
-def test_a_guard_that_hangs_in_a_key_down_leaves_the_key_to_a_second_one() -> None:
-    """It was never confirmed to be down, and it is."""
+@pytest.mark.parametrize(("how", "why"), [(signal.SIGSTOP, "did not answer"), (signal.SIGKILL, "ended by itself")])
+def test_a_guard_that_fails_in_a_key_down_leaves_the_key_to_a_second_one(how: signal.Signals, why: str) -> None:
+    """It was never confirmed to be down, and it is: at a box that holds its state, up again within the second."""
     with Coil() as coil, Guard(coil.law()) as guard:
-        coil.told = lambda what: os.kill(guard.pid, signal.SIGSTOP) if what == "down" else None
-        with pytest.raises(BenchFailed, match="did not answer"):
+        coil.told = lambda what: os.kill(guard.pid, how) if what == "down" else None
+        with pytest.raises(BenchFailed, match=why):
             guard.down(20.0)
         assert coil.down
         guard.up()
         assert not coil.down
         assert not guard.is_down
+        down_ns = next(at_ns for at_ns, what in coil.heard if what == "down")
+        up_ns = next(at_ns for at_ns, what in coil.heard if what == "up" and at_ns > down_ns)
+        assert up_ns - down_ns < WITHIN_S * 1e9
 
 
 def test_a_port_without_control_lines_is_refused() -> None:
