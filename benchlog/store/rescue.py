@@ -157,7 +157,9 @@ class _Rescue:
         if version(self.old) < SEALS:
             return []
         asked = f"SELECT {seal.columns(self.old)} FROM seal WHERE session = {session} AND part = "
-        channels, _ = by_key(self.old, f"SELECT id FROM channel WHERE session = {session} AND id >= ? AND id < ?")
+        channels, _ = by_key(
+            self.old, f"SELECT id FROM channel NOT INDEXED WHERE session = {session} AND id >= ? AND id < ?"
+        )
         found: list[tuple[Any, ...]] = []
         for part in ("session", "channels", "events", "readings", "seals"):
             seals, whole = by_key(self.old, f"{asked} '{part}' AND channel >= ? AND channel < ?")

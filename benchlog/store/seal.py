@@ -63,8 +63,8 @@ SESSION = (
     " plan_toml, program, tables FROM session WHERE id = ?"
 )
 CHANNEL = "SELECT id, name, instrument, measures, unit, every_ns FROM channel WHERE id = ?"
-EVENT = (
-    "SELECT id, t_ns, kind, instrument, channel, text, data FROM event"
+EVENT = (  # from the table alone: an index may be damaged where the rows are not
+    "SELECT id, t_ns, kind, instrument, channel, text, data FROM event NOT INDEXED"
     " WHERE session = ? AND id >= ? AND id < ? ORDER BY id"
 )
 
@@ -162,9 +162,11 @@ def channels_sha256(connection: sqlite3.Connection, session: int) -> dict[int, b
 def channels_of(connection: sqlite3.Connection, session: int) -> list[tuple[Any, ...]]:
     """The rows of its channels, as ``CHANNEL`` has them, in order of id.
 
-    One by one: asked for all at once, SQLite may take a name out of an index, where it is whole while the row is not.
+    One by one, and from the table alone: asked for all at once, SQLite may take a name out of an index, where it is
+    whole while the row is not; or the index is damaged, and the rows are not.
     """
-    ids = sorted(number for (number,) in connection.execute("SELECT id FROM channel WHERE session = ?", (session,)))
+    mine = "SELECT id FROM channel NOT INDEXED WHERE session = ? ORDER BY id"
+    ids = [number for (number,) in connection.execute(mine, (session,)).fetchall()]
     return [connection.execute(CHANNEL, (number,)).fetchone() for number in ids]
 
 

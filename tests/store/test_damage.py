@@ -36,6 +36,19 @@ def test_no_reading_is_invented_altered_or_uncounted_whatever_is_hit(
     assert any(0 < outcome.saved < outcome.there for outcome in outcomes) or way not in (truncate,)
 
 
+def test_a_damaged_index_costs_nothing(original: Path, tmp_path: Path) -> None:
+    """What it leads to is in the tables, which can be read without it."""
+    with closing(sqlite3.connect(original)) as db:
+        roots = dict(db.execute("SELECT name, rootpage FROM sqlite_schema WHERE type = 'index'"))
+    assert len(roots) > 5
+    for name, root in roots.items():
+        hurt = tmp_path / f"{root} hurt.benchlog"
+        shutil.copy(original, hurt)
+        without_page(hurt, root)
+        saved = rescue(hurt, tmp_path / f"{root}.benchlog")
+        assert saved.whole, (name, saved)
+
+
 def test_a_whole_store_comes_over_whole(original: Path, tmp_path: Path) -> None:
     new = tmp_path / "new.benchlog"
     assert rescue(original, new).whole
