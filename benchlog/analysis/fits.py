@@ -81,7 +81,7 @@ def fit_line(x: Array, y: Array) -> Fit:
 
 
 def off_line(x: Array, y: Array) -> Array:
-    """(n,) residuals of the line alone, in a third of the time. Raises ValueError: all at one x."""
+    """(n,) residuals of the line alone, without its uncertainty. Raises ValueError: all at one x."""
     return _about_line(x, y)[0]
 
 
