@@ -36,10 +36,21 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(autouse=True)
-def _no_thread_left() -> Iterator[None]:
+def _no_thread_left_by_a_test() -> Iterator[None]:
     """A thread that outlives its test would talk to the next one's instruments."""
     before = set(threading.enumerate())
     yield
+    none_left_but(before)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _no_thread_left_by_a_file() -> Iterator[None]:
+    """Nor may what the tests of a file share: where another thread is at work, `benchlog.cores` has one core only."""
+    yield
+    none_left_but({threading.main_thread()})
+
+
+def none_left_but(before: set[threading.Thread]) -> None:
     deadline = time.monotonic() + 2.0  # threads told to stop may need a moment to notice
     while left := [t for t in threading.enumerate() if t not in before and t.is_alive()]:
         if time.monotonic() > deadline:

@@ -17,7 +17,17 @@ from benchlog.errors import BenchlogError, UsageError
 
 @pytest.fixture
 def three(monkeypatch):
+    assert threading.active_count() == 1, "beside another thread nothing is forked"
     monkeypatch.setattr(cores, "cores", lambda: 3)
+
+
+def meet(folder, n):
+    """Wait for the two others to have begun; each has an item."""
+    (folder / str(n)).touch()
+    deadline = time.monotonic() + 60
+    while len(list(folder.iterdir())) < 3:
+        assert time.monotonic() < deadline, "nobody else has begun"
+        time.sleep(0.005)
 
 
 @settings(max_examples=8, deadline=None)
@@ -30,15 +40,13 @@ def test_answers_are_in_the_items_order_however_many_work(count, hands):
 
 
 def test_the_items_are_worked_on_in_several_processes_at_once(three, tmp_path):
-    """Each waits for the two others to have begun: one after the other they would never end."""
+    """One after the other they would never meet."""
 
-    def meet(n):
-        (tmp_path / str(n)).touch()
-        while len(list(tmp_path.iterdir())) < 3:
-            time.sleep(0.005)
+    def work(n):
+        meet(tmp_path, n)
         return os.getpid()
 
-    assert len({os.getpid(), *shared(meet, range(3))}) == 3
+    assert len({os.getpid(), *shared(work, range(3))}) == 3
 
 
 def test_little_work_and_work_beside_other_threads_is_done_here(three):
@@ -59,9 +67,7 @@ def test_what_goes_wrong_is_raised_here_and_leaves_no_process(three, tmp_path, t
     parent = os.getpid()
 
     def fail(n):
-        (tmp_path / str(n)).touch()
-        while len(list(tmp_path.iterdir())) < 3:
-            time.sleep(0.005)
+        meet(tmp_path, n)
         if (os.getpid() == parent) == (told == "raised in the parent"):
             raise UsageError("no such thing", where="here", cure="Try another.")
 
@@ -75,9 +81,7 @@ def test_a_process_ended_from_outside_is_told_with_what_to_do(three, tmp_path):
     parent = os.getpid()
 
     def end(n):
-        (tmp_path / str(n)).touch()
-        while len(list(tmp_path.iterdir())) < 3:
-            time.sleep(0.005)
+        meet(tmp_path, n)
         if os.getpid() != parent:
             os.kill(os.getpid(), signal.SIGKILL)
 

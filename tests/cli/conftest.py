@@ -80,7 +80,7 @@ def _runtime(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 Demos = tuple[Future[Swept], Future[Swept]]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def demos(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demos]:
     """Both five-band sweeps, one after the other: two at a time lose readings to one another on two cores.
 
@@ -94,13 +94,13 @@ def demos(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demos]:
         )
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def swept(demos: Demos) -> Swept:
     """The clean one, that several tests look at."""
     return demos[0].result()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def troubled(demos: Demos) -> Swept:
     """The one with two instruments that misbehave."""
     return demos[1].result()
