@@ -32,6 +32,7 @@ from tests.speed.polling import bench_toml
 from tests.speed.table import COMMAND, ROOT, Line, Target
 
 CHANNELS, EVERY_S = 16, 0.1
+SETTLES_S, SPARE_S = 2.0, 3.0  # before what is looked at, and behind it: a page is there before its session begins
 _PLAN = '[transmitter]\nname = "A"\n[[band]]\nname = "B"\ndial = "1 MHz"\nmode = "cw"\nmin_power = "1 kW"\n'
 _NO_RIGHT = ("setpriv", "--bounding-set=-sys_nice") if os.geteuid() == 0 else ()
 Late = NDArray[np.float64]
@@ -91,7 +92,7 @@ def of_a_run(ports: list[int], store: Path, lasts_s: float, started_by: Sequence
         address = next(found[1] for line in run.stderr if (found := re.search(r"http://([\d.]+:\d+)", line)))
         viewer = _Viewer(address)
         threading.Thread(target=run.stderr.read, daemon=True).start()
-        time.sleep(2 + lasts_s)
+        time.sleep(SETTLES_S + lasts_s + SPARE_S)
         for _ in range(2):  # the run, then the page, which stays
             run.send_signal(signal.SIGINT)
             time.sleep(1)
@@ -102,7 +103,7 @@ def of_a_run(ports: list[int], store: Path, lasts_s: float, started_by: Sequence
         rows = db.execute("SELECT channel, t_ns, took_us, note FROM reading").fetchall()
     channel, t_ns, took_us, note = np.array(rows).T
     begun = t_ns - took_us * 500 - (channel - channel.min()) * TURN_NS
-    kept = (t_ns >= 2e9) & (t_ns < (2 + lasts_s) * 1e9)
+    kept = (t_ns >= SETTLES_S * 1e9) & (t_ns < (SETTLES_S + lasts_s) * 1e9)
     late = np.where(note == 0, begun % (EVERY_S * 1e9) / 1e9, EVERY_S)[kept]
     if len(late) < 0.9 * lasts_s / EVERY_S * CHANNELS:
         raise RuntimeError(f"only {len(late)} slots of {len(set(channel))} channels in {lasts_s} s")
@@ -142,7 +143,7 @@ def _interval_jobs(ports: list[int], lasts_s: float) -> list[float]:
     from tests.speed.polling import ask_bare, connected
 
     scheduler, begun = BackgroundScheduler(timezone=UTC), dict[int, list[float]]()
-    start = datetime.now(UTC) + timedelta(seconds=2)
+    start = datetime.now(UTC) + timedelta(seconds=SETTLES_S)
 
     def job(port: int, peer: object, kept: list[tuple[float, float]]) -> None:
         begun[port].append(time.time() - start.timestamp())
@@ -153,7 +154,7 @@ def _interval_jobs(ports: list[int], lasts_s: float) -> list[float]:
         words = (port, connected(port), list[tuple[float, float]]())
         scheduler.add_job(job, "interval", words, seconds=EVERY_S, start_date=start)
     scheduler.start()
-    time.sleep(2 + lasts_s)
+    time.sleep(SETTLES_S + lasts_s)
     scheduler.shutdown()
     late: list[float] = []
     for times in begun.values():
