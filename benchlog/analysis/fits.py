@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -144,6 +145,7 @@ def shared_tau(windows: Sequence[tuple[Array, Array, Array]]) -> float | None:
     if best in (0, len(taus) - 1):
         return None
 
+    @cache  # the search begins where the valley was looked for
     def slope(log_tau: float) -> float:
         return math.fsum(one.slope(math.exp(log_tau)) for one in sums)
 
