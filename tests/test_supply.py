@@ -62,6 +62,11 @@ def test_the_tests_import_nothing_undeclared() -> None:
     assert imported("tests", "scripts") - declared() - declared("test") - declared("abuse") == set()
 
 
+def test_what_is_installed_fits_together() -> None:
+    done = subprocess.run([sys.executable, "-m", "pip", "check"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+
+
 def secrets_in(paths: Iterable[Path]) -> list[str]:
     found = SecretsCollection()
     plugins = [{"name": f"{kind}Detector"} for kind in KINDS] + [{"name": "Base64HighEntropyString"}]
