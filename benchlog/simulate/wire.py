@@ -16,6 +16,7 @@ import select
 import socket
 import tempfile
 import threading
+import time
 import tty
 from abc import ABC, abstractmethod
 from collections.abc import Callable
@@ -129,6 +130,7 @@ class Wire(ABC):
     def __init__(self, respond: Respond | None, end: str) -> None:
         self.respond = respond
         self.asked = 0  # questions heard
+        self.late_s = 0.0  # by how much a line came again later than it was to, at most: a busy machine's doing
         self._end = end.encode()
         self._trouble: Trouble | None = None
         self._lock = threading.Lock()  # for what the connections' threads share with the owner's
@@ -144,7 +146,7 @@ class Wire(ABC):
 
     @trouble.setter
     def trouble(self, trouble: Trouble | None) -> None:
-        before, self._trouble = self._trouble, trouble
+        before, self._trouble, self.late_s = self._trouble, trouble, 0.0
         if not self._stop.is_set() and isinstance(before, HangUp) != isinstance(trouble, HangUp):
             if isinstance(trouble, HangUp):
                 self._unplug()
@@ -219,7 +221,9 @@ class Wire(ABC):
             case Twice(gap):
                 if gap:
                     line.send(data)
+                    due_s = time.monotonic() + gap
                     self._stop.wait(gap)
+                    self.late_s = max(self.late_s, time.monotonic() - due_s)
                     line.send(data)
                 else:
                     line.send(data + data)

@@ -1,10 +1,12 @@
 // Readings that a person types: of the moment the field was opened; a wrong one is kept beside what corrects it.
 import { post, why } from "./api.js";
 import { state } from "./state.js";
-import { clock, make } from "./words.js";
+import { arrange, clock, make } from "./words.js";
 
 let listed = null;
 const forms = new Map();
+const items = new Map(); // of the list, by entry, with what each says
+const NONE = make("li", { textContent: "None so far" });
 const BOTH_WAYS = /^[-+]?[1-9][0-9]{0,2},[0-9]{3}$/; // the comma may part thousands, or be a decimal one
 
 export function fields() {
@@ -12,6 +14,7 @@ export function fields() {
   if (!run || listed === run.session) return;
   listed = run.session;
   forms.clear();
+  items.clear();
   const box = document.getElementById("fields");
   box.replaceChildren(...run.channels.filter((one) => one.typed).map(field));
   if (!box.children.length) box.append(make("p", { textContent: "This bench has no channel to type in." }));
@@ -66,16 +69,25 @@ function field(channel, n) {
 }
 
 export function entries() {
-  const list = document.getElementById("typed"), typed = state.run?.typed || [];
+  const { ended, typed } = state.run || { typed: [] };
   const by = new Map(typed.filter((one) => one.corrects).map((one) => [one.corrects, one]));
-  list.replaceChildren(...[...typed].reverse().map((one) => {
-    const words = `${one.channel} ${one.value} ${one.unit}`, at = ` at ${clock(one.t_s)} `;
-    const right = by.get(one.entry);
-    if (right) return make("li", {}, make("del", { textContent: words }), `${at}– wrong, corrected to ${right.value} ${right.unit}`);
+  const all = [...typed].reverse().map((one) => item(one, by.get(one.entry), Boolean(ended)));
+  arrange(document.getElementById("typed"), all.length ? all : [NONE]);
+}
+
+/** The one that is there, as long as it says the same. */
+function item(one, right, ended) {
+  const words = `${one.channel} ${one.value} ${one.unit}`, at = ` at ${clock(one.t_s)} `;
+  const corrected = right ? `${at}– wrong, corrected to ${right.value} ${right.unit}` : "";
+  const says = JSON.stringify([words, at, corrected, Boolean(one.corrects), ended]);
+  if (items.get(one.entry)?.says !== says) items.set(one.entry, { says, shown: drawn() });
+  return items.get(one.entry).shown;
+
+  function drawn() {
+    if (right) return make("li", {}, make("del", { textContent: words }), corrected);
     const button = make("button", { type: "button", textContent: "Correct this" });
     button.setAttribute("aria-label", `Correct ${words}`);
     button.addEventListener("click", () => forms.get(one.channel)?.(one));
-    return make("li", {}, words, at, one.corrects ? "– a correction " : "", state.run.ended ? null : button);
-  }));
-  if (!typed.length) list.append(make("li", { textContent: "None so far" }));
+    return make("li", {}, words, at, one.corrects ? "– a correction " : "", ended ? null : button);
+  }
 }

@@ -82,6 +82,12 @@ export function make(name, properties = {}, ...children) {
   return node;
 }
 
+/** Makes `items` what a list holds. What is in it already is not touched: a press on it that is under way still counts. */
+export function arrange(list, items) {
+  for (const old of [...list.children]) if (!items.includes(old)) old.remove();
+  items.forEach((item, n) => { if (list.children[n] !== item) list.insertBefore(item, list.children[n] || null); });
+}
+
 export function bar(id, part, says, near = false) {
   const node = document.getElementById(id);
   const scale = `scaleX(${Math.min(1, Math.max(0, part || 0)).toFixed(3)})`;
