@@ -10,6 +10,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchlog.acquire.bus import TURN_NS
 from tests.trials.rig import COMMAND
 
 QUIET_S = 1.0
@@ -168,7 +169,9 @@ def slots_of(rows: list[tuple[int, int | None, int]], every_ns: int) -> list[int
 
 def _slot(t_ns: int, took_us: int | None, every_ns: int, *, good: bool) -> tuple[int, int]:
     """And how long behind its start the exchange began; the whole slot for a row without one."""
-    if not good and t_ns % every_ns < TURNS_NS:  # nothing was asked, or nothing good came: it stands where it was due
-        return t_ns // every_ns, every_ns
+    slot, behind_ns = divmod(t_ns, every_ns)
+    # Nothing was asked, or nothing came: it stands where it was due, which an exchange's own middle is not to the turn.
+    if not good and behind_ns < TURNS_NS and behind_ns % TURN_NS == 0:
+        return slot, every_ns
     began_ns = t_ns - (took_us or 0) * 500
     return divmod(began_ns + 2_000, every_ns)  # stored to the microsecond

@@ -96,3 +96,10 @@ def test_a_slot_that_was_not_asked_in_excuses_no_other() -> None:
     """It stands at the slot's start, where nobody was held up."""
     rows = [(50_000_000, 1_000, 0), (400_000_000, None, 3), (490_000_000, 1_000, 0)]
     assert slots_of(rows, 200_000_000) == [0, 2, 2]
+
+
+def test_an_answer_without_a_value_is_of_the_slot_it_was_asked_in() -> None:
+    """However close to another's start the middle of its exchange is."""
+    slot_ns, asked_late = 500_000_000, (246_001_439_199, 420_656, 1)  # asked in slot 491, its middle 1.4 ms into 492
+    assert slots_of([(245_050_000_000, 2_000, 0), asked_late, (246_239_000_000, 50_000, 0)], slot_ns) == [490, 491, 492]
+    assert slots_of([(245_050_000_000, 2_000, 0), (246_001_400_000, 420_656, 2)], slot_ns) == [490, 492], "not asked"
