@@ -44,7 +44,8 @@ from benchlog.simulate.wire import (
 )
 
 SLACK_S = 1.0  # what a busy machine may add to a time-out
-BUSY_S = 0.01  # by how much a wire may be late and a driver still be held to what it was to say
+BUSY_S = 0.01  # by how much a wire may be late and a driver still be held to what it was to say ...
+TRIES = 5  # ... and how often it is waited for that it is not
 AFTER_S = 8.0  # how long a driver may need to find back, with its options as given
 
 
@@ -256,27 +257,31 @@ class WireContract(PolledContract):
         until = time.monotonic() + 2 * self.timeout_s
         while time.monotonic() < until:
             for question in self.questions:
-                self._asked_rightly(opened, question, right, wire)
+                assert self._asked_rightly(opened, question, right), "another question's answer was taken"
             time.sleep(0.01)
 
     @pytest.mark.parametrize("gap_s", [0.0, 0.002])
     def test_an_answer_given_twice_is_never_another_questions(
         self, opened: Driver, wire: Wire, right: dict[str, Mapping[int | str, float]], gap_s: float
     ) -> None:
-        wire.trouble = Twice(gap_s)
-        for question in (*self.questions, *self.questions):
-            self._asked_rightly(opened, question, right, wire)
-        wire.trouble = None
-        self.recovered(opened, right)
+        for _ in range(TRIES):
+            wire.trouble = Twice(gap_s)
+            rightly = [self._asked_rightly(opened, each, right) for each in (*self.questions, *self.questions)]
+            late_s, wire.trouble = wire.late_s, None
+            self.recovered(opened, right)
+            if late_s <= BUSY_S:
+                break
+        else:
+            pytest.skip(f"this machine is too busy: the second answer came {late_s:.3f} s late")
+        assert all(rightly), "another question's answer was taken"
 
-    def _asked_rightly(
-        self, driver: Driver, question: str, right: Mapping[str, Mapping[int | str, float]], wire: Wire
-    ) -> None:
+    def _asked_rightly(self, driver: Driver, question: str, right: Mapping[str, Mapping[int | str, float]]) -> bool:
+        """Whether no other question's answer was taken; an error is no answer."""
         try:
-            answered = driver.ask(question).values
-            assert answered == right[question] or wire.late_s > BUSY_S, "another question's answer was taken"
+            return driver.ask(question).values == right[question]
         except InstrumentError:
             self._reopened(driver)
+            return True
 
     def _reopened(self, driver: Driver) -> None:
         driver.close()

@@ -94,11 +94,11 @@ def test_the_record_holds_how_each_band_was_tuned(swept: Swept) -> None:
             if began_s is None:
                 continue
             from_s = min(began_s, found[what]["at_s"] or began_s) - 4  # the first tap may be what was lost
-            if missed(swept, *TUNED_BY, from_s=from_s, span_s=20) > FEW:
+            if missed(swept, *TUNED_BY, from_s=from_s, span_s=16) > FEW:
                 continue  # a busy machine
             measured, true = found[what]["measured"], truth.grid_a if per_unit > 1 else truth.plate_a
             if measured["expanded"] is None:  # honest, where readings lack beside the extreme
-                assert missed(swept, *TUNED_BY, from_s=from_s, span_s=20) > 1, (band.name, what)
+                assert missed(swept, *TUNED_BY, from_s=from_s, span_s=16) > 1, (band.name, what)
                 continue
             judged += 1
             assert abs(measured["value"] - per_unit * true) <= 1.7 * measured["expanded"], (band.name, what)
@@ -108,7 +108,7 @@ def test_the_record_holds_how_each_band_was_tuned(swept: Swept) -> None:
 
 
 TUNED_BY = ("grid-current", "plate-current", "forward-power", "alc")
-FEW = 16  # of the 400 slots that these four have while a band is tuned
+FEW = 16  # of the 320 slots that these four have while a band is tuned
 
 
 def missed(swept: Swept, *measures: str, from_s: float = 0.0, span_s: float = 1e6) -> int:

@@ -5,7 +5,7 @@ import { arrange, clock, make } from "./words.js";
 
 let listed = null;
 const forms = new Map();
-const items = new Map(); // of the list, by entry, with what each says
+const items = new Map(); // of the list, by entry: as long as one says the same, it stays the same
 const NONE = make("li", { textContent: "None so far" });
 const BOTH_WAYS = /^[-+]?[1-9][0-9]{0,2},[0-9]{3}$/; // the comma may part thousands, or be a decimal one
 
@@ -71,23 +71,19 @@ function field(channel, n) {
 export function entries() {
   const { ended, typed } = state.run || { typed: [] };
   const by = new Map(typed.filter((one) => one.corrects).map((one) => [one.corrects, one]));
-  const all = [...typed].reverse().map((one) => item(one, by.get(one.entry), Boolean(ended)));
+  for (const one of typed) {
+    const made = item(one, by.get(one.entry), ended);
+    if (!items.get(one.entry)?.isEqualNode(made)) items.set(one.entry, made);
+  }
+  const all = [...typed].reverse().map((one) => items.get(one.entry));
   arrange(document.getElementById("typed"), all.length ? all : [NONE]);
 }
 
-/** The one that is there, as long as it says the same. */
 function item(one, right, ended) {
   const words = `${one.channel} ${one.value} ${one.unit}`, at = ` at ${clock(one.t_s)} `;
-  const corrected = right ? `${at}– wrong, corrected to ${right.value} ${right.unit}` : "";
-  const says = JSON.stringify([words, at, corrected, Boolean(one.corrects), ended]);
-  if (items.get(one.entry)?.says !== says) items.set(one.entry, { says, shown: drawn() });
-  return items.get(one.entry).shown;
-
-  function drawn() {
-    if (right) return make("li", {}, make("del", { textContent: words }), corrected);
-    const button = make("button", { type: "button", textContent: "Correct this" });
-    button.setAttribute("aria-label", `Correct ${words}`);
-    button.addEventListener("click", () => forms.get(one.channel)?.(one));
-    return make("li", {}, words, at, one.corrects ? "– a correction " : "", ended ? null : button);
-  }
+  if (right) return make("li", {}, make("del", { textContent: words }), `${at}– wrong, corrected to ${right.value} ${right.unit}`);
+  const button = make("button", { type: "button", textContent: "Correct this" });
+  button.setAttribute("aria-label", `Correct ${words}`);
+  button.addEventListener("click", () => forms.get(one.channel)?.(one));
+  return make("li", {}, words, at, one.corrects ? "– a correction " : "", ended ? null : button);
 }
